@@ -187,6 +187,19 @@ def usual_spread(values: np.ndarray, group: np.ndarray) -> float:
     return float(1.4826 * np.median(distance[known]) / np.sqrt(1.25)) if known.any() else float("nan")
 
 
+def spread_of_few(values: np.ndarray) -> float:
+    """Return the usual spread of the runs of one game and tuning; of three the closest two tell it.
+
+    Parameters
+    ----------
+    values : array (n,), of which one in three may be that of another tuning
+    """
+    ordered = np.sort(values)
+    if len(ordered) == 3:
+        ordered = ordered[:2] if ordered[1] - ordered[0] < ordered[2] - ordered[1] else ordered[1:]
+    return usual_spread(ordered, np.zeros(len(ordered), dtype=int))
+
+
 def chosen(
     runs: pd.DataFrame, mask: np.ndarray | pd.Series, *, beside: dict[str, np.ndarray] | None = None
 ) -> Iterator:

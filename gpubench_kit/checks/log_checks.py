@@ -16,7 +16,7 @@ from gpubench_kit.checks.evidence import (
     share_text,
     usual_spread,
 )
-from gpubench_kit.model.errors import listed
+from gpubench_kit.model.errors import listed, shown
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.statistics.adapters import t_tail
 from gpubench_kit.wording.catalogue import say
@@ -24,6 +24,8 @@ from gpubench_kit.wording.numbers import change_text, count_text, number_text
 from gpubench_kit.wording.terms import metric_of
 
 _SAME_SHIFT_S = 0.5
+#: A sensor log begins so long before or after its run at most [s].
+_NEAR_S = 60.0
 #: What two recordings have in common only if they are one.
 _FRAMES_ALIKE = ["n_frames", "duration_s", "weighted_ms", "shortest_ms", "longest_ms"]
 
@@ -170,6 +172,73 @@ def same_samples_twice(evidence: Evidence) -> Iterator[Found]:
             row = same.iloc[place]
             others = listed(name for name in same["run"][near[place]] if name != row.run)
             yield Found(row, near[place].sum(), 1.0, {"file": row.sensor_log, "others": others})
+
+
+def zones_disagree(evidence: Evidence) -> Iterator[Found]:
+    """Yield runs whose two clocks differ by other hours than those of most runs of their session.
+
+    Time zones do not change from run to run: such a sensor log is that of a run some quarters of an hour away.
+    """
+    runs = evidence.runs[evidence.runs["alignment"] == "clock"]
+    for _, same in runs.groupby(["card", "bench", "session"], sort=False):
+        hours_in_time = same.sort_values("clock_start_s")["zone_h"].to_numpy(dtype=float)
+        changes = np.flatnonzero(np.diff(hours_in_time))
+        # One of the clocks was set by an hour within the session, as for daylight saving.
+        if len(changes) == 1 and 1 <= changes[0] < len(same) - 2 and abs(np.ptp(hours_in_time)) == 1.0:
+            continue
+        counts = same["zone_h"].value_counts()
+        usual = float(counts.index[0])
+        is_told = 2 * counts.iloc[0] > len(same)
+        for row in chosen(same, (same["zone_h"] != usual) | (not is_told and len(counts) > 1)):
+            hours = {"hours": number_text(row.zone_h, decimals=2), "usual": number_text(usual, decimals=2)}
+            yield Found(row, row.zone_h, usual, hours | {"file": row.sensor_log})
+
+
+def logs_exchanged(evidence: Evidence) -> Iterator[Found]:
+    """Yield pairs of runs each of which has samples of the other's time, and frames against the planned order.
+
+    If the frame logs stand in the planned order, it is the sensor logs that were exchanged: then the samples alone
+    are not used.
+    """
+    runs = evidence.runs
+    apart = runs[runs["sensor_overlap"].isna() & runs["shift_s"].notna() & (runs["clock_from"] == "frame_log")]
+    begins, order = (apart[name].to_numpy(dtype=float, na_value=np.nan) for name in ("clock_start_s", "order"))
+    sampled = begins + apart["shift_s"].to_numpy(dtype=float)
+    is_other = np.abs(sampled[:, None] - begins) <= _NEAR_S
+    is_against = (begins[:, None] - begins) * (order[:, None] - order) < 0
+    for one, other in np.argwhere(is_other & is_other.T & is_against):
+        values = {"other": shown(apart["run"].iloc[other]), "file": apart["frame_log"].iloc[one]}
+        yield Found(apart.iloc[one], begins[one] - begins[other], None, values)
+
+
+#: Changes that let a card draw less where they are negative.
+_DRAWS_LESS = ("power_limit_pct", "power_limit_w", "voltage_mv", "core_mv", "core_mhz", "memory_mhz")
+
+
+def tunings_exchanged(evidence: Evidence) -> Iterator[Found]:
+    """Yield the runs of a tuning that is declared to draw less than the reference, and draws more.
+
+    Only where all its declared changes are negative ones of power limit, voltage and clocks, a power limit among
+    them.
+    """
+    runs, reference = evidence.runs, evidence.plan.reference_tuning
+    power = evidence.sure_values[evidence.sure_values["metric"] == "board_w"]
+    means = power.groupby(["tuning", "of_game"], observed=True)["value"].mean()
+    by_tuning = {name: same.droplevel(0) for name, same in means.groupby(level=0, observed=True)}
+    for tuning in evidence.plan.tunings:
+        own, usual, changes = by_tuning.get(tuning.name), by_tuning.get(reference), tuning.changes
+        is_less = any(name.startswith("power_limit") for name in changes) and all(
+            name in _DRAWS_LESS and change < 0 for name, change in changes.items()
+        )
+        if tuning.name == reference or not is_less or own is None or usual is None:
+            continue
+        off = 100 * ((own / usual).dropna() - 1)
+        if not len(off) or not float(off.median()) > evidence.limits.settle_pct:
+            continue
+        told = {"more": share_text(float(off.median()))}
+        told |= {"tuning": shown(tuning.name), "reference": shown(reference)}
+        for row in chosen(runs, runs["tuning"].isin([tuning.name, reference])):
+            yield Found(row, off.median(), evidence.limits.settle_pct, told)
 
 
 def _ms(value: float) -> str:

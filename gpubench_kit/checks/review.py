@@ -102,6 +102,8 @@ _LOGS = (
     Check("power_drops_out", "note", "samples", logs.power_drops_out, asks=True, shown_by=("board_w",)),
     Check("same_file_twice", "stop", "runs", logs.same_file_twice),
     Check("same_samples_twice", "stop", "runs", logs.same_samples_twice, withholds=_SENSORS, shown_by=_ALL_SENSORS),
+    Check("logs_exchanged", "stop", "s", logs.logs_exchanged),
+    Check("zones_disagree", "stop", "h", logs.zones_disagree, withholds=_SENSORS, shown_by=_ALL_SENSORS),
     Check("warm_up", "note", "%", logs.warm_up, asks=True),
     Check("temperature_not_settled", "note", "°C", logs.temperature_not_settled, asks=True, shown_by=("core_c",)),
     Check("power_moves", "note", "%", logs.power_moves, asks=True, shown_by=("board_w",)),
@@ -122,6 +124,7 @@ _RUNS = (
     Check("tuning_not_applied", "stop", "", runs.tuning_not_applied, tells_levels=True,
           shown_by=("board_w", "core_mhz", "core_mv")),
     Check("tuning_not_as_declared", "note", "", runs.tuning_not_as_declared, tells_levels=True),
+    Check("tunings_exchanged", "stop", "%", logs.tunings_exchanged, tells_levels=True, shown_by=("board_w",)),
     Check("typed_values_equal", "note", "", runs.typed_values_equal, tells_levels=True),
     Check("typed_coarsely", "note", "", runs.typed_coarsely),
 )  # fmt: skip
@@ -149,11 +152,14 @@ _READING = (
     _of_sensors("sensor_log_of_another_run", *_ALL_SENSORS),
     _of_sensors("not_aligned", "load_pct", "board_w"),
     _of_sensors("clocks_against_load", "load_pct", "board_w"),
+    _of_sensors("power_stands", "board_w", "wall_w"),
+    Check("log_of_another_card", "stop", stage="reading"),
+    Check("sensor_log_of_another_card", "stop", stage="reading", withholds=_SENSORS),
     _of_sensors("power_not_settled", "board_w", asks=False, told_by="power_moves"),
     Check("sensors_cover_part", stage="reading", told_by="samples_cover_part"),
     Check("run_sheet_row", "stop", stage="reading", is_of_files=True),
     *(Check(name, stage="reading", is_of_files=True) for name in (
-        "files_without_row", "not_recorded_yet", "without_runs", "log_guessed", "logs_not_matched",
+        "files_without_row", "names_open", "not_recorded_yet", "without_runs", "log_guessed", "logs_not_matched",
         "log_by_pattern",
     )),
     *(Check(name, stage="reading", is_routine=True) for name in (

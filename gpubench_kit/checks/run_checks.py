@@ -19,6 +19,7 @@ from gpubench_kit.checks.evidence import (
     median_of_others,
     place_text,
     share_text,
+    spread_of_few,
     usual_spread,
 )
 from gpubench_kit.model.errors import listed, shown
@@ -301,9 +302,8 @@ def tuning_not_applied(evidence: Evidence) -> Iterator[Found]:
 
     Notes
     -----
-    Per game, by each of voltage, clock and power that tells two tunings apart: the run's place between
-    the centre of its own tuning and that of the other. A tuning's own centre is the median of the half
-    of its runs that is farther from the other, so that it holds even where half of the runs were lost.
+    Per game, by each of voltage, clock and power that tells two tunings apart: a run's place between both centres.
+    A tuning's own is the median of the half of its runs that is farther from the other, in case half were lost.
     """
     runs, checks = evidence.runs, evidence.limits
     signs = evidence.sure_values.loc[lambda sure: sure["metric"].isin(SIGNS)]
@@ -353,7 +353,7 @@ def _likeness(
         other = float(np.median(others))
         by_distance = own[np.argsort(-np.abs(own - other), kind="stable")]
         centre = float(np.median(by_distance[: -(-len(own) // 2)]))
-        within = usual_spread(others, np.zeros(len(others), dtype=int))
+        within = spread_of_few(others)
         if abs(centre - other) > max(limits[0] * max(spreads[k], within), limits[1]):
             places[:, k], centres[:, k] = (mine[:, k] - other) / (centre - other), (centre, other)
     return places, centres

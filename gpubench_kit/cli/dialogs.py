@@ -5,7 +5,9 @@ from __future__ import annotations
 import argparse
 import functools
 import json
+import re
 import sys
+import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -25,7 +27,7 @@ from gpubench_kit.sheet.new_review import (
     load_answers,
     write_draft,
 )
-from gpubench_kit.sheet.questions import format_entries, format_question
+from gpubench_kit.sheet.questions import CHIP, format_entries, format_question
 from gpubench_kit.sheet.run_order import block_lines
 from gpubench_kit.wording.catalogue import say
 
@@ -303,26 +305,40 @@ def _cards_of(plan: ReviewPlan, log: Path) -> list[Card]:
     return [card for card in plan.cards if not owners or card.name in owners]
 
 
+def _behind_card(plan: bytes, card: str) -> int:
+    """Return where the keys of a card begin in the text of a plan; -1 where it says where power was measured."""
+    for block in re.finditer(rb"(?m)^[ \t]*\[\[cards\]\][^\n]*\n((?:(?![ \t]*\[).*\n?)*)", plan):
+        with suppress(ValueError):
+            keys = tomllib.loads(block[1].decode())
+            if keys.get("name") == card and "power_measured_at" not in keys:
+                return block.start(1)
+    return -1
+
+
 def _confirm(formats: Sequence[FormatToConfirm], plan_file: Path) -> None:
     """Ask on a terminal, and write the entries at once; elsewhere print them."""
     from gpubench_kit.files import swap_file
 
-    entries = {f"formats.{place}": one for place, one in enumerate(formats)}
+    entries, before = {f"formats.{place}": one for place, one in enumerate(formats)}, plan_file.read_bytes()
     questions = [
-        format_question(one.facts, [one.entry], key=key, n_logs=one.n_logs, card=one.card)
+        format_question(one.facts, [one.entry], key=key, n_logs=one.n_logs, card=one.card,
+                        can_be_chip=_behind_card(before, one.card) > 0)
         for key, one in entries.items()
-    ]
+    ]  # fmt: skip
     if not questions:
         return
     if not is_terminal():
         print("\n".join(paste_lines(questions)))
         return
-    before = plan_file.read_bytes()
 
     def keep(answers: Mapping[str, str]) -> None:
         """Write the plan with the entries of all answers so far, so that one step back takes the last away."""
         added = [text for key, answer in answers.items() for text in format_entries([entries[key].entry], answer)]
         gap = b"\n" if before.endswith(b"\n") else b"\n\n"
-        swap_file(plan_file, before + b"".join(gap + one.encode() for one in added))
+        text = before
+        for card in {entries[key].card for key, answer in answers.items() if answer == CHIP}:
+            place = _behind_card(text, card)
+            text = text[:place] + b'power_measured_at = "chip_sensor"\n' + text[place:]
+        swap_file(plan_file, text + b"".join(gap + one.encode() for one in added))
 
     ask(lambda _: questions, keep=keep)

@@ -159,27 +159,6 @@ def align(
     return (found or _together(sensor_log, run_s)).over(sensor_log, run_s)
 
 
-def align_same_machine(frame_log: FrameLog, sensor_log: SensorLog, *, limit_s: float) -> Alignment:
-    """Return the alignment by two clocks that are stated to be one; none where the card idled during the run.
-
-    Parameters
-    ----------
-    frame_log, sensor_log : the logs of one run, each with a clock
-    limit_s : as for `align`
-    """
-    found, run_s = align(frame_log, sensor_log, limit_s=limit_s), frame_log.frames.end_s
-    signal = surest_signal(sensor_log.values)
-    if signal is None or not found.overlap > 0:
-        return found
-    low, high = np.nanquantile(signal, [0.02, 0.99])
-    first, behind = np.searchsorted(sensor_log.time_s + found.shift_s, (0.0, run_s))
-    of_run = signal[first:behind][np.isfinite(signal[first:behind])]
-    if high - low < LEAST_SWING or not of_run.size or np.median(of_run) >= (low + high) / 2:
-        return found
-    finding = note("logs.not_aligned.idle", check="not_aligned", name=sensor_log.name, run_s=run_s)
-    return _not_aligned(say("evidence.aligned.idle"), finding)
-
-
 # By two wall clocks
 
 
@@ -197,9 +176,9 @@ def _by_clocks(frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | 
         if other.overlap > 0:
             finding = _date_order_found(frame_log, sensor_log)
             found, (frame_log, sensor_log) = replace(other, findings=(finding, *other.findings)), month_first
-    if offset_s is not None or not np.isfinite(found.shift_s):
+    if offset_s is not None or not found.overlap > 0:
         return found
-    return replace(found, findings=(*found.findings, *_against_load(found.shift_s, frame_log, sensor_log, limit_s)))
+    return _held_against_load(found, frame_log, sensor_log, limit_s)
 
 
 def _by_clocks_as_read(frame_log: FrameLog, sensor_log: SensorLog, offset_s: float, limit_s: float) -> Alignment:
@@ -284,39 +263,43 @@ def _zone_difference(sensor_log: SensorLog, run_s: float, shift_s: float, limit_
     """
     quarters = (_QUARTER_S * number for number in range(-_MOST_QUARTERS, _MOST_QUARTERS + 1) if number)
     fitting = [away_s for away_s in quarters if _overlap(sensor_log, run_s, shift_s - away_s) > 0.5]
-    if len(fitting) < 2:
-        return fitting[0] if fitting else 0.0
     by_load_s = _by_load([shift_s - away_s for away_s in fitting], sensor_log, run_s, limit_s)
     if by_load_s is not None:
         return shift_s - by_load_s
+    if len(fitting) < 2:
+        return fitting[0] if fitting and not _whole_stretches(sensor_log, run_s) else 0.0
     hours = [away_s for away_s in fitting if away_s % _HOUR_S == 0]
     has_signal = bool(surest_stretches(sensor_log.time_s, sensor_log.values))
     return hours[0] if len(hours) == 1 and not has_signal else 0.0
 
 
-def _against_load(
-    shift_s: float, frame_log: FrameLog, sensor_log: SensorLog, limit_s: float
-) -> tuple[Finding, ...]:
-    """Return a finding where a busy stretch as long as the run lies elsewhere than the clocks say."""
-    run_s, whole = frame_log.frames.end_s, _whole_stretches(sensor_log, frame_log.frames.end_s)
-    if not whole:
-        return ()
-    metric, nearest = min(whole, key=lambda one: abs(one[1].start_s + shift_s))
-    apart_s = nearest.start_s + shift_s
-    if not limit_s < abs(apart_s) < run_s:
-        return ()
-    line = f"[logs] sensor_offset_s = {sensor_log.ahead_of(frame_log.clock) + nearest.start_s:.2f}"
-    about: dict[str, Any] = {"found": apart_s, "limit": limit_s, "busy_s": nearest.length_s, "run_s": run_s}
-    return (
-        note(
-            "logs.clocks_against_load",
-            name=sensor_log.name,
-            metric=METRICS[metric].label,
-            unit="s",
-            line=line,
-            **about,
-        ),
-    )
+def _held_against_load(found: Alignment, frame_log: FrameLog, sensor_log: SensorLog, limit_s: float) -> Alignment:
+    """Return an alignment by clocks where the load does not deny it.
+
+    A busy stretch as long as the run that begins somewhat elsewhere is the run; samples of a card that idled for
+    most of the run are not those of the run.
+    """
+    run_s, name = frame_log.frames.end_s, sensor_log.name
+    whole = [(one.start_s + found.shift_s, one, metric) for metric, one in _whole_stretches(sensor_log, run_s)]
+    apart_s, stretch, metric = min(whole, key=lambda one: abs(one[0]), default=(0.0, None, ""))
+    if stretch is not None and limit_s < abs(apart_s) < run_s / 2:
+        line = f"[logs] sensor_offset_s = {sensor_log.ahead_of(frame_log.clock) + stretch.start_s:.2f}"
+        about: dict[str, Any] = {"found": apart_s, "limit": limit_s, "busy_s": stretch.length_s, "run_s": run_s}
+        label = METRICS[metric].label
+        told = note("logs.clocks_against_load", name=name, metric=label, unit="s", line=line, **about)
+        method = "load_edge" if metric == "load_pct" else "power_edge"
+        return replace(found, method=method, shift_s=-stretch.start_s, findings=(*found.findings, told),
+                       is_whole=True).over(sensor_log, run_s)  # fmt: skip
+    signal = surest_signal(sensor_log.values)
+    if signal is None:
+        return found
+    low, high = np.nanquantile(signal, [0.02, 0.99])
+    first, behind = np.searchsorted(sensor_log.time_s + found.shift_s, (0.0, run_s))
+    of_run = signal[first:behind][np.isfinite(signal[first:behind])]
+    if high - low < LEAST_SWING or not of_run.size or np.median(of_run) >= (low + high) / 2:
+        return found
+    finding = note("logs.not_aligned.idle", check="not_aligned", name=name, run_s=run_s)
+    return _not_aligned(say("evidence.aligned.idle"), finding)
 
 
 def _exchanged(log: _Log) -> _Log:
@@ -411,7 +394,7 @@ def _by_edges(sensor_log: SensorLog, run_s: float, expected_s: float) -> Alignme
 def _same_clock_or(edge: Alignment | None, sensor_log: SensorLog, shift_s: float, run_s: float) -> Alignment:
     """Return the alignment of two logs that count seconds: one clock, unless an edge is far from it."""
     has_overlap = _overlap(sensor_log, run_s, shift_s) > 0
-    if edge is not None and (not has_overlap or abs(edge.shift_s - shift_s) > _OFF_BY_S):
+    if edge is not None and not (has_overlap and abs(edge.shift_s - shift_s) <= _OFF_BY_S):
         return edge
     finding = note("logs.same_clock_taken", name=sensor_log.name, found=shift_s, unit="s")
     return Alignment("same_clock", shift_s, say("evidence.aligned.both_count"), 0.0, (finding,))

@@ -140,6 +140,9 @@ _GROUPED = {
 _BEFORE_SEPARATOR = re.compile(r"[^,;|\t]*")
 _WORD = re.compile(r"[^\W\d_]{3}")
 
+#: Several cells, of which the first begins with a digit and another has a word.
+_SEVERAL = re.compile(r"\s*\d[^,;|\t]*[,;|\t].*[^\W\d_]{3}")
+
 _CLOCK = re.compile(r"\d{1,4}([-/.])\d{1,2}\1\d{1,4}(?:[T ].*)?|(?:\d{4}-?\d\d-?\d\dT)?\d{1,2}:\d\d(?::\d\d.*)?")
 
 
@@ -365,4 +368,4 @@ def _kind(cell: str) -> str:
         return "number"
     if is_missing(cell):
         return "none"
-    return "clock" if is_clock(cell) else "text"
+    return "clock" if is_clock(cell) and not _SEVERAL.match(cell) else "text"

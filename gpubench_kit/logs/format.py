@@ -119,6 +119,7 @@ class Declaration:
     told_in_sensors : headings of ``count_only`` that the run's sensor log has
     same_machine : whether the clocks of frame logs and sensor logs are stated to be one
     formats : formats that were confirmed
+    names, other_names : names of the card and its model, and those of the plan's other cards alone
     states_kinds : whether the settings of the run's game say that generated frames stand in its logs
     """
 
@@ -131,6 +132,8 @@ class Declaration:
     told_in_sensors: tuple[str, ...] = ()
     same_machine: bool = False
     formats: tuple[ConfirmedFormat, ...] = ()
+    names: tuple[str, ...] = ()
+    other_names: tuple[str, ...] = ()
     states_kinds: bool = False
 
     def changed_from(self, format_id: str) -> str:

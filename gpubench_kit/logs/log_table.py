@@ -27,6 +27,9 @@ _LARGEST_MB = 24
 #: Most faults that are told of one file.
 _FAULTS_TOLD = 5
 
+#: Lines above the heading and the first rows are within so many bytes.
+HEAD_BYTES = 8192
+
 
 @dataclass(frozen=True)
 class LogTable:

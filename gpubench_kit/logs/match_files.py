@@ -301,6 +301,9 @@ def _files_in(places: RealPaths) -> Iterator[Path]:
 def declaration_of(plan: ReviewPlan, card: str) -> Declaration:
     """Return what the plan declares about the logs of a card."""
     logs = plan.logs.of_card(card)
+    names = {one.name: (one.name, one.model) for one in plan.cards}
+    own = tuple(filter(None, names.get(card, ())))
+    others = {name for of_card in names.values() for name in of_card if name} - set(own)
     return Declaration(
         frame_time=(logs.frame_time.column, logs.frame_time.unit) if logs.frame_time else None,
         sensor_time=logs.sensor_time.column if logs.sensor_time else None,
@@ -310,6 +313,8 @@ def declaration_of(plan: ReviewPlan, card: str) -> Declaration:
         date_order=logs.date_order or "",
         same_machine=logs.sensor_clock == "same_machine",
         formats=tuple(_confirmed(entry) for entry in plan.logs.format if entry.card == card),
+        names=own,
+        other_names=tuple(sorted(others)),
     )
 
 

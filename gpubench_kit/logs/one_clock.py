@@ -108,14 +108,10 @@ def with_clocks(tasks: Sequence[RunTask]) -> tuple[tuple[RunTask, ...], list[Fin
             by_log.setdefault(task.sensor_path, []).append(place)
     changed, findings = list(tasks), []
     for places in by_log.values():
-        declared = tasks[places[0]].declared
         if len(places) < 2:
             continue
-        if declared.same_machine:
-            clock = OneClock(False, why=say("evidence.one_clock.stated"))
-        else:
-            clock, notes = _clock_of([tasks[place] for place in places])
-            findings += notes
+        clock, notes = _clock_of([tasks[place] for place in places])
+        findings += notes
         for place in places:
             changed[place] = replace(tasks[place], clock=clock)
     return tuple(changed), findings
@@ -138,6 +134,8 @@ def _clock_of(tasks: list[RunTask]) -> tuple[OneClock, list[Finding]]:
         start = start_of(frame_log, task.started_at_s)
         times.append(RunTimes(task.run, start[0], frame_log.frames.end_s, start[1], path.stat().st_mtime))
     stated_s, name = first.declared.sensor_offset_s, sensor_log.name
+    if stated_s is None and first.declared.same_machine:
+        stated_s = 0.0
     clock = clock_of_starts(times, sensor_log, closed_s=sensor_path.stat().st_mtime, stated_s=stated_s)
     is_of_clocks = sensor_log.clock is not None and clock.source not in ("typed", "elapsed", "")
     if stated_s is not None and is_of_clocks:

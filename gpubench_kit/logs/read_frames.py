@@ -28,8 +28,8 @@ from gpubench_kit.logs.frame_timing import (
     with_time_of_stamps,
 )
 from gpubench_kit.logs.log_bytes import LogBytes, read_log_bytes
-from gpubench_kit.logs.log_table import Columns, LogTable
-from gpubench_kit.logs.read_samples import SensorLog, read_sensor_log
+from gpubench_kit.logs.log_table import HEAD_BYTES, Columns, LogTable
+from gpubench_kit.logs.read_samples import SensorLog, possible_samples, read_sensor_log
 from gpubench_kit.logs.row_doubts import ends_agree, is_pace, needs_all_columns
 from gpubench_kit.logs.row_lengths import doubt_of_rows, take_turns
 from gpubench_kit.logs.sniff_frames import LEAST_FRAMES, sniff_frames, too_few
@@ -146,6 +146,7 @@ class FrameLog:
     certainty : of the frame times
     format : how it was read
     midnight_clock : where times begin at zero and were taken for elapsed time: the clock, were they times of day
+    head : its text as far as the first rows
     """
 
     name: str
@@ -164,6 +165,7 @@ class FrameLog:
     certainty: Certainty
     format: LogFormat
     midnight_clock: float | None = None
+    head: bytes = b""
 
 
 def read_frame_log(
@@ -304,18 +306,17 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
     if frames.frame_ms.size < LEAST_FRAMES:
         raise LogError(too_few(table, frames.frame_ms.size))
     kept = np.flatnonzero(counts)[has_length]
+    of_frames = {sensor.column: _kept(read.numbers[sensor.column], kept) for sensor in sensors}
+    values, on_values = possible_samples(table.name, sensors, of_frames) if sensors else ({}, [])
     on_sensors = (
         log_format.findings if with_sensors else [one for one in log_format.findings if "sensor" not in one.check]
     )
-    findings += not_counted
+    findings += (*not_counted, *on_values)
     if is_too_coarse(frames):
         findings.append(note("logs.too_coarse", name=table.name, found=frames.step_ms, unit="ms"))
     findings += rare_outcomes(table, read, log_format.outcomes) if log_format.outcomes else []
-    findings += (
-        two_kinds(table, read, log_format.outcomes, or_programs=True)
-        if only_regular and log_format.outcomes
-        else []
-    )
+    if only_regular and log_format.outcomes:
+        findings += two_kinds(table, read, log_format.outcomes, or_programs=True)
     return FrameLog(
         name=table.name,
         sha256=table.sha256,
@@ -325,9 +326,7 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
         clock_kind=clock.kind,
         other_clock=clock.other_start_s,
         origin_s=clock.midnight_s if timed.origin_s is None or log_format.has_stamps_only else timed.origin_s,
-        sensors={
-            sensor.role: _kept(sensor.in_unit_of_role(read.numbers[sensor.column]), kept) for sensor in sensors
-        },
+        sensors=values,
         choices=_told(log_format, sensors, timed, stamps),
         stamped=timed.stamped,
         n_mismatched=timed.n_mismatched,
@@ -335,6 +334,7 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
         certainty=log_format.certainty,
         format=log_format,
         midnight_clock=clock.midnight_s,
+        head=table.text[:HEAD_BYTES],
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -15,9 +15,9 @@ from gpubench_kit.logs.cells import looks_numeric
 from gpubench_kit.logs.clock import clock_of_rows, date_doubt
 from gpubench_kit.logs.damage import without_repeated_rows
 from gpubench_kit.logs.format import ColumnChoice, Declaration, LogFormat, Sources
-from gpubench_kit.logs.log_table import LogRows, LogTable
+from gpubench_kit.logs.log_table import HEAD_BYTES, LogRows, LogTable
 from gpubench_kit.logs.sample_time import in_order, stamps_of
-from gpubench_kit.logs.sniff_sensors import BOUNDS, sniff_sensors
+from gpubench_kit.logs.sniff_sensors import BOUNDS, REACHED, sniff_sensors
 from gpubench_kit.logs.sources import MOST_WORDS, counts_told, either_of, line_of_count
 from gpubench_kit.logs.text_table import open_table, read_columns, rows_of
 from gpubench_kit.model.errors import Fault, LogError
@@ -79,6 +79,7 @@ class SensorLog:
     midnight_clock : where times begin at zero and were taken for elapsed time: the clock, were they times of day
     told_apart : headings by which the plan says which rows count, and which this log has
     format_id : short name of the format
+    head : its text as far as the first rows
     """
 
     name: str
@@ -96,6 +97,7 @@ class SensorLog:
     midnight_clock: float | None = None
     told_apart: tuple[str, ...] = ()
     format_id: str = ""
+    head: bytes = b""
 
     def ahead_of(self, clock: float | None) -> float:
         """Return how far this log's clock is ahead of another log's at their first rows [s]; nan without either.
@@ -155,7 +157,7 @@ def read_samples(rows: LogRows, columns: LogFormat, declared: Declaration) -> Se
     first = float(stamps_s[order[0]])
     midnight = clock.start_s + first if clock and columns.begins_at_zero else None
     clock = None if columns.begins_at_zero else clock
-    values, on_values = _possible(rows.of(order), columns)
+    values, on_values = possible_samples(table.name, columns.sensors, rows.of(order).numbers)
     on_values += _leave_out_what_stays(rows, columns, time_s, values)
     doubt = (date_doubt(table.name, clock),) if clock and clock.in_doubt else ()
     has_origin = clock is None and (midnight is not None or elapsed is not None)
@@ -175,22 +177,37 @@ def read_samples(rows: LogRows, columns: LogFormat, declared: Declaration) -> Se
         midnight_clock=midnight,
         told_apart=tuple(heading for heading in declared.count_only if table.place_of(heading) in dict(counted)),
         format_id=columns.format_id,
+        head=table.text[:HEAD_BYTES],
     )
 
 
 # Values
 
 
-def _possible(rows: LogRows, columns: LogFormat) -> tuple[dict[str, np.ndarray], list[Finding]]:
-    """Return the samples of each sensor without impossible ones and stray zeros, and what is said of these."""
-    name, values, findings = rows.table.name, {}, list[Finding]()
-    for sensor in columns.sensors:
-        taken = sensor.in_unit_of_role(rows.numbers[sensor.column])
+def possible_samples(
+    name: str, sensors: Sequence[ColumnChoice], numbers: Mapping[int, np.ndarray]
+) -> tuple[dict[str, np.ndarray], list[Finding]]:
+    """Return the samples of each sensor without impossible ones and stray zeros, and what is said of these.
+
+    Parameters
+    ----------
+    name : of the log
+    sensors : which column is what
+    numbers : array of shape (n,) by column, as written
+    """
+    values, findings = {}, list[Finding]()
+    for sensor in sensors:
+        taken = sensor.in_unit_of_role(numbers[sensor.column])
         low, high = BOUNDS.get(sensor.role, (-np.inf, np.inf))
+        highest = float(taken.max(initial=0.0))
+        reaches = not 0 < highest < REACHED.get(sensor.role, 0.0)
+        if reaches and taken.min(initial=np.inf) > max(low, 0.0) and highest <= high:
+            values[sensor.role] = taken
+            continue
         is_bad = (taken < low) | (taken > high)
         if sensor.role in _NEVER_ZERO:
             is_bad[1:-1] |= (taken[1:-1] == 0) & (taken[:-2] > 0) & (taken[2:] > 0)
-        n_bad = int(is_bad.sum())
+        n_bad = int(is_bad.sum()) if reaches else taken.size
         if n_bad > _MOST_IMPOSSIBLE * taken.size:
             about: dict[str, Any] = {"count": taken.size, "label": sensor.label, "metric": sensor.role}
             findings.append(note("logs.sensor_impossible", name=name, found=n_bad, **about))

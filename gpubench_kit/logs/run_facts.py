@@ -60,6 +60,7 @@ class RunFacts:
     first_part_ms, later_part_ms : usual frame time in the first quarter of the frames, and after it: the median
         of the trace's means
     alignment, shift_s, alignment_quality, sensor_overlap : how samples were aligned; see `Alignment`
+    zone_h : by how much two clocks differ, as time zones do [h]
     n_samples, longest_sample_gap_s : samples within the run, their longest step
     n_dead_samples, n_live_samples : samples of power within that window that are zero or less, or above
     mean_load_pct, first_part_w, later_part_w : plain means of samples within the window of the sensor means
@@ -109,6 +110,7 @@ class RunFacts:
     shift_s: float = np.nan
     alignment_quality: str = ""
     sensor_overlap: float = np.nan
+    zone_h: float = 0.0
     n_samples: int = 0
     longest_sample_gap_s: float = np.nan
     n_dead_samples: int = 0
@@ -217,6 +219,7 @@ def sensor_facts(
         shift_s=alignment.shift_s,
         alignment_quality=alignment.quality,
         sensor_overlap=alignment.overlap,
+        zone_h=next((one.found or 0.0 for one in alignment.findings if one.check == "clocks_differ"), 0.0),
         n_samples=max(0, int(behind - first)),
         longest_sample_gap_s=float(steps.max()) if steps.size else np.nan,
         n_dead_samples=int((watts <= 0).sum()),

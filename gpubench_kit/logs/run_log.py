@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -10,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from gpubench_kit.logs.align import Alignment, align, align_same_machine
+from gpubench_kit.logs.align import Alignment, align
 from gpubench_kit.logs.busy_stretches import surest_stretches
 from gpubench_kit.logs.format import Certainty, RunTask, Witness
 from gpubench_kit.logs.frame_timing import Frames
@@ -19,6 +20,7 @@ from gpubench_kit.logs.read_samples import SensorLog
 from gpubench_kit.logs.run_facts import RunFacts, frame_facts, sensor_facts
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.tables import Finding
+from gpubench_kit.model.words import fold
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
@@ -95,9 +97,14 @@ def read_run(task: RunTask, *, memory: FormatMemory | None = None) -> RunLog:
     else:
         end_s = facts.duration_s if frame_log is None else frame_log.frames.end_s
         window = (task.sensor_edge_s, end_s - task.sensor_edge_s)
+        if frame_log is not None:
+            sensors, standing = _without_standing(time_s, sensors, window)
+            findings = (*findings, *standing)
         facts = sensor_facts(facts, time_s, sensors, alignment=alignment, window=window)
         if frame_log is not None and "board_w" in sensors:
             findings = (*findings, *_unsettled(time_s, sensors["board_w"], window))
+    if task.declared.other_names:
+        findings = (*findings, *_of_other_card(frame_log, task), *_of_other_card(sensor_log, task))
     findings = tuple(replace(finding, run=task.run) for finding in findings)
     frames = None if frame_log is None else frame_log.frames
     return RunLog(task.run, facts, frames, time_s, sensors, findings, faults, certainty)
@@ -160,18 +167,100 @@ def _alignment(frame_log: FrameLog | None, sensor_log: SensorLog, task: RunTask)
     """Return how samples are brought onto the frames' clock."""
     if frame_log is None:
         return Alignment("alone", 0.0, say("evidence.aligned.no_frames"), 1.0)
-    declared, has_clocks = task.declared, frame_log.clock is not None and sensor_log.clock is not None
-    offset_s = declared.sensor_offset_s
-    if declared.same_machine and has_clocks and task.clock is not None and offset_s is None:
-        return align_same_machine(frame_log, sensor_log, limit_s=task.align_limit_s)
+    has_clocks = frame_log.clock is not None and sensor_log.clock is not None
+    is_stated = task.declared.same_machine and has_clocks
     return align(
         frame_log,
         sensor_log,
-        offset_s=offset_s,
+        offset_s=task.declared.sensor_offset_s,
         started_at_s=task.started_at_s,
         limit_s=task.align_limit_s,
-        clock=task.clock,
+        clock=None if is_stated else task.clock,
     )
+
+
+def _of_other_card(log: FrameLog | SensorLog | None, task: RunTask) -> tuple[Finding, ...]:
+    """Return the finding that a log, or else its name, names another card of the plan and not the run's own."""
+    names = (*task.declared.names, *task.declared.other_names)
+    if log is None:
+        return ()
+    found = _names_in(log.head.decode("utf-8", "replace"), names) or _names_in(log.name, names)
+    if not found or found & set(task.declared.names):
+        return ()
+    check = "log_of_another_card" if isinstance(log, FrameLog) else "sensor_log_of_another_card"
+    told = note(f"logs.{check}", name=log.name, other=min(found), card=task.declared.names[0])
+    return (replace(told, severity="stop"),)
+
+
+#: Shortest name that is looked for in a text.
+_SHORTEST_NAME = 4
+
+
+def _names_in(text: str, names: Iterable[str]) -> frozenset[str]:
+    """Return which names stand in a text, however their words are joined; of names in each other the longest."""
+    words = {name: re.findall(r"[^\W_]+", fold(name)) for name in names}
+    joined = " " + " ".join(re.findall(r"[^\W_]+", fold(text))) + " "
+    found = frozenset[str]()
+    for name in sorted(words, key=lambda one: -len(words[one])):
+        if len("".join(words[name])) >= _SHORTEST_NAME and f" {' '.join(words[name])} " in joined:
+            found |= {name}
+            joined = joined.replace(f" {' '.join(words[name])} ", "  ")
+    return found
+
+
+#: A sensor of power stands still for so many seconds, samples, and times its usual steps at least.
+_STANDS_S, _STANDS_SAMPLES, _STANDS_STEPS = 10.0, 8, 8.0
+_STANDS_LOOKED_S = 0.25
+
+#: Power is written finer than this share of it, and elsewhere spans more steps than this, where it can be told.
+_STANDS_WRITTEN, _STANDS_FLICKERS, _STANDS_SPAN = 0.01, 0.001, 4.0
+
+
+def _without_standing(
+    time_s: np.ndarray, sensors: Mapping[str, np.ndarray], window: tuple[float, float]
+) -> tuple[dict[str, np.ndarray], tuple[Finding, ...]]:
+    """Return sensors without a power that stood still for a run or a part of it, and the findings on it.
+
+    A card that draws frames never draws the same to the last decimal for long; temperatures, fans and clocks that
+    are held do. Power written so coarsely that it may is left as it is.
+    """
+    first, behind = np.searchsorted(time_s, window)
+    # Of samples in the rows of frames a few a second are enough.
+    dense = (behind - first) * _STANDS_LOOKED_S / max(window[1] - window[0], _STANDS_LOOKED_S)
+    inside = slice(first, behind, max(1, int(dense)))
+    findings, kept = [], dict(sensors)
+    for metric in ("board_w", "wall_w"):
+        values = sensors.get(metric, np.empty(0))
+        is_known = np.isfinite(values[inside])
+        times, watts = time_s[inside][is_known], values[inside][is_known]
+        least = max(_STANDS_SAMPLES, 0.8 * watts.size * _STANDS_S / max(window[1] - window[0], _STANDS_S))
+        moves = np.abs(np.diff(watts))
+        # Nearly all runs are done with here.
+        if watts.size < _STANDS_SAMPLES or (moves <= 1.01 * _STANDS_FLICKERS * watts.max()).sum() < least - 1:
+            continue
+        levels = np.unique(watts)
+        steps = np.diff(levels if levels.size > 1 else np.unique(values[np.isfinite(values)]))
+        step = float(steps.min()) if steps.size else 0.0
+        # The last digit of a fine one may flicker.
+        slack = 1.01 * step if step <= _STANDS_FLICKERS * levels[-1] else 0.0
+        starts = np.append(0, np.flatnonzero(moves > slack) + 1)
+        ends = np.append(starts[1:], watts.size)
+        held_s = times[np.minimum(ends, watts.size - 1)] - times[starts]
+        longest = int(np.argmax(held_s))
+        stands_s, where = float(held_s[longest]), np.s_[starts[longest] : ends[longest]]
+        same, others = watts[where], np.delete(watts, where)
+        usual_s = float(np.median(np.delete(held_s, longest))) if held_s.size > 1 else 0.0
+        is_long = stands_s >= max(_STANDS_S, _STANDS_STEPS * usual_s) and same.size >= _STANDS_SAMPLES
+        # Where it moved, it has to move by more than the last digit; where it never did, the digit has to be fine.
+        is_fine = step <= _STANDS_WRITTEN * same[0] and np.ptp(same) <= 2 * slack
+        is_moving = others.size < _STANDS_SAMPLES or np.ptp(others) > _STANDS_SPAN * step
+        # Zeros throughout are told as values that cannot be.
+        if not (is_long and is_fine and is_moving and same[0] > 0):
+            continue
+        del kept[metric]
+        about: dict[str, Any] = {"metric": metric, "value": float(same[0])}
+        findings.append(note("logs.power_stands", found=stands_s, limit=_STANDS_S, unit="s", **about))
+    return kept, tuple(findings)
 
 
 def _settled(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
@@ -187,6 +276,7 @@ def _with_sensor_log(facts: RunFacts, sensor_log: SensorLog, alignment: Alignmen
         sensor_log=sensor_log.name,
         sensor_log_sha256=sensor_log.sha256,
         sensor_columns=sensor_log.choices,
+        shift_s=alignment.shift_s,
         duration_s=facts.duration_s if facts.n_frames else float(sensor_log.time_s[-1]),
     )
     if np.isfinite(facts.clock_start_s) or sensor_log.clock is None or not np.isfinite(alignment.shift_s):

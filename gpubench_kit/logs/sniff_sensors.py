@@ -50,7 +50,7 @@ _OF_PART = {
 }  # fmt: skip
 
 #: Quantities whose metric a stated unit needs no word for the card beside: the heading names the part itself.
-_NAMED_PARTS = frozenset({"memory_c", "memory_mhz", "hotspot_c", "wall_w", "sound_dba"})
+_NAMED_PARTS = frozenset({"memory_c", "memory_mhz", "memory_used_gb", "hotspot_c", "wall_w", "sound_dba"})
 
 #: What a sample can be, in the metric's unit.
 BOUNDS = {
@@ -61,9 +61,9 @@ BOUNDS = {
 
 #: What a sensor of a card at work reaches, in the metric's unit; one that stays below and is not all zero is in
 #: another unit.
-_REACHED = {
+REACHED = {
     "board_w": 3.0, "wall_w": 10.0, "core_mhz": 100.0, "memory_mhz": 50.0, "fan_rpm": 150.0, "load_pct": 1.5,
-    "core_mv": 300.0,
+    "core_mv": 300.0, "core_c": 25.0, "hotspot_c": 25.0, "memory_c": 25.0, "memory_used_gb": 0.2,
 }  # fmt: skip
 
 #: Share of samples that must be possible.
@@ -355,7 +355,9 @@ def _one_of(
     for choice in choices:
         values = choice.in_unit_of_role(rows.numbers[choice.column])
         known = values[np.isfinite(values)]
-        is_low = known.size and 0 < np.quantile(known, 0.98) < _REACHED.get(metric, 0.0)
+        is_low = known.size and 0 < np.quantile(known, 0.98) < REACHED.get(metric, 0.0)
+        # Memory in use moves when a game starts; what there is of it does not.
+        is_low = is_low or (metric == "memory_used_gb" and known.size and known.min() == known.max())
         if is_low or (known.size and ((known >= low) & (known <= high)).mean() < _SHARE_POSSIBLE):
             what = say("evidence.sensors.cannot_be", metric=metric, usual=float(np.median(known)))
             doubts.append(_Doubt(choice.column, what, metric))

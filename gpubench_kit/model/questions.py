@@ -80,6 +80,9 @@ def quoted(text: str) -> str:
 #: The value of a choice that shows the evidence and asks again.
 SHOW = "\0show"
 
+#: Stands for a name that waits for an answer, and beside a proposal.
+ASKED = "?"
+
 #: Letters that are written from right to left; the text is kept apart from what stands around it.
 _RIGHT_TO_LEFT = {"R", "AL"}
 _ISOLATE, _END = "\u2068", "\u2069"

@@ -39,7 +39,20 @@ def words_of(heading: str) -> frozenset[str]:
     heading : as written
     """
     parted = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", heading)
-    return frozenset(re.findall(r"[^\W\d_]+", f"{fold(parted)} {fold(heading)}"))
+    words = frozenset(re.findall(r"[^\W\d_]+", f"{fold(parted)} {fold(heading)}"))
+    return words.union(*map(_card_and_quantity, words))
+
+
+@lru_cache(maxsize=1024)
+def _card_and_quantity(word: str) -> frozenset[str]:
+    """Return the two words of a compound of a word for the card and one for a quantity; nothing of any other."""
+    for card in CARD - {"board"}:
+        rest = word.removeprefix(card)
+        ends = {rest.removeprefix(joint) for joint in _JOINTS} if rest != word else frozenset()
+        found = ends & frozenset().union(*(QUANTITY[one] for one in _OF_A_CARD))
+        if found:
+            return frozenset({card}) | found
+    return frozenset()
 
 
 def _words(text: str) -> frozenset[str]:
@@ -126,7 +139,14 @@ NOT_OF_RUN = _words(
 KIND = _words("type kind typ art tipo genre")
 
 #: Words for the card.
-CARD = _words("card gpu board graphics karte grafikkarte grafik carte tarjeta scheda karta κάρτα")
+CARD = _words(
+    "card gpu board graphics karte grafikkarte grafik carte tarjeta scheda karta karty κάρτα graphique gráfica "
+    "grafica graficzna graficznej grafische grafikkort grafiekkaart videokaart видеокарта видеокарты 显卡 "
+    "グラフィック"
+)
+
+#: Quantities that a card has a reading of.
+_OF_A_CARD = ("power", "heat", "load", "clock", "fan", "volt")
 
 #: Words for what works at a frame.
 AT_WORK = CARD | _words("cpu processor prozessor processeur procesador render")
@@ -221,6 +241,7 @@ _UNITS = {
     "ghz": ("clock", 1e3, 0.0),
     "hz": ("clock", 1e-6, 0.0),
     **dict.fromkeys(("rpm", "1/min", "u/min", "min-1", "min−1"), ("fan", 1.0, 0.0)),
+    **dict.fromkeys(("tr/min", "obr/min", "giri/min"), ("fan", 1.0, 0.0)),
     **dict.fromkeys(("%", "pct"), ("percent", 1.0, 0.0)),
     "v": ("volt", 1e3, 0.0),
     "mv": ("volt", 1.0, 0.0),
@@ -327,7 +348,11 @@ def unknown_words(heading: str, unit: Unit | None) -> list[str]:
     heading : as written
     unit : the unit that it states
     """
-    known = frozenset().union(CARD, WALL, NEUTRAL, *QUANTITY.values(), *PART.values())
+    quantity = unit.quantity if unit else ""
+    known = frozenset().union(CARD, NEUTRAL, *PART.values(), QUANTITY.get(quantity, ()))
+    # A board other than the card's power is one that parts sit on.
+    known = known | WALL if quantity == "power" else known - {"board"}
+    known |= QUANTITY["load"] if quantity in ("power", "percent", "bytes") else frozenset()
     # A total of power is the whole card's; of memory it is what there is, not what is in use.
     known |= {"total"} if unit and unit.quantity == "power" else frozenset()
     known |= {"hot", "spot"} if part_of(heading) == "hotspot" else frozenset()

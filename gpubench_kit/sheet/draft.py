@@ -11,14 +11,12 @@ from typing import NamedTuple
 
 from gpubench_kit.model.errors import listed, shown
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.questions import SHOW, Choice, Question, isolated
+from gpubench_kit.model.questions import ASKED, SHOW, Choice, Question, isolated
 from gpubench_kit.model.words import fold
 from gpubench_kit.sheet.log_names import names_reference
 from gpubench_kit.sheet.questions import choice, named, question
 from gpubench_kit.wording.catalogue import say
 
-#: A proposal beside which a question stands, and a cell of which nothing is known.
-ASKED = "?"
 #: Rows that lack a value, of which the table says so.
 _FEW = 3
 #: Columns of names, which may be spelt in several ways.

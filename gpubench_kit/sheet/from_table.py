@@ -14,7 +14,7 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.questions import Choice, Question
 from gpubench_kit.model.words import fold, known_unit, unit_stated, words_of
 from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, order_choices, with_names, with_reference
-from gpubench_kit.sheet.headings import CANDIDATES, FRAME_MS, Read, number_in
+from gpubench_kit.sheet.headings import CANDIDATES, FRAME_MS, Read, number_in, runs_in_names
 from gpubench_kit.sheet.log_names import TRY
 from gpubench_kit.sheet.name_factors import is_slip, same_word_question
 from gpubench_kit.sheet.questions import choice, named, question
@@ -135,6 +135,11 @@ def _draft(table: TypedTable, source: str, answers: Mapping[str, str]) -> Draft:
         turned = [{**run.cells, "game": run.cells.get("tuning", ""), "tuning": run.cells.get("game", "")}
                   for run in table.runs]  # fmt: skip
         table = replace(table, runs=tuple(map(lambda run, cells: replace(run, cells=cells), table.runs, turned)))
+    if "numbers" in table.doubts and answers.get("numbers_of_games") == "no":
+        parted = runs_in_names([run.cells["game"] for run in table.runs])
+        own = ({"game": game, "run": run} for game, run in zip(parted["tuning"], parted["run"], strict=True))
+        runs = (replace(run, cells={**run.cells, **cells}) for run, cells in zip(table.runs, own, strict=True))
+        table = replace(table, runs=tuple(runs))
     table = replace(
         table, runs=tuple(run for run in table.runs if run.cells.get("game") or run.cells.get("tuning"))
     )
@@ -294,6 +299,9 @@ def _doubt_questions(table: TypedTable) -> list[Question]:
         questions.append(question("roles", {"games": games, "tunings": tunings}))
     if "tunings" in table.doubts and not any(tunings):
         questions.append(question("no_tuning"))
+    if "numbers" in table.doubts:
+        numbers = sorted({game.split()[-1] for game in games}, key=lambda one: (len(one), one))
+        questions.append(question("numbers_of_games", {"numbers": numbers}))
     return questions
 
 
@@ -302,6 +310,7 @@ def _cells_of(
 ) -> dict[str, Cell]:
     """Return the names of a run; a note with a word for a take that may not count is asked."""
     is_doubtful = bool({"games", "tunings"} & set(table.doubts)) and "roles" not in answers
+    is_doubtful |= "numbers" in table.doubts and "numbers_of_games" not in answers
     why = say("draft.why.row", line=run.line)
     cells = {}
     for column in ("game", "tuning", "setting", "session", "card", "note"):

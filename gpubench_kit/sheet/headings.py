@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from gpubench_kit.model.metrics import METRICS
@@ -10,6 +11,7 @@ from gpubench_kit.model.words import (
     CARD,
     CARD_MEMORY,
     DOUBTFUL_WALL,
+    FRAMES,
     NOT_A_READING,
     QUANTITY,
     WALL,
@@ -21,10 +23,15 @@ from gpubench_kit.model.words import (
     words_against,
     words_of,
 )
-from gpubench_kit.sheet.log_names import word_set
+from gpubench_kit.sheet.log_names import RESOLUTION, names_reference, names_tuning, word_set
 
-_MEAN = word_set("avg average mean mittel mittelwert schnitt durchschnitt moyenne media ø o")
-_TOTAL = _MEAN | word_set("total summe gesamt median geomean sum")
+_MEAN = word_set(
+    "avg average mean mittel mittelwert schnitt durchschnitt moyenne moyen moyens media promedio średnie średnia "
+    "medi средний среднее 平均 ø o"
+)
+_TOTAL = _MEAN | word_set("total summe gesamt median geomean sum stdev stddev sd standardabweichung streuung")
+#: Words that make a rate of frames.
+_PER_SECOND = word_set("rate second sekunde seconde segundo secondo")
 _EXTREME = word_set("min max best worst minimum maximum highest lowest peak")
 _CHANGE = word_set("vs versus delta diff difference change gain unterschied differenz δ")
 _OTHER_PARTS = word_set("cpu processor prozessor")
@@ -52,6 +59,12 @@ _NUMBER = re.compile(
     r"\s*([^\d\s].{0,8})?"
 )
 _GROUPED = re.compile(r"[-+−]?\d{1,3}([ .,’'\u00a0\u202f])\d{3}(?:\1\d{3})*")
+
+#: Settings that a table has at most.
+_MOST_SETTINGS = 6
+
+#: A name with the number of a run behind it.
+NUMBERED = re.compile(r"(.*?)[\s_#-]*(run|lauf|r|round|runde)?[\s_#-]*(\d{1,2})", re.IGNORECASE)
 
 #: What a column may be, by the metric that it is likely to be.
 CANDIDATES = {
@@ -90,7 +103,7 @@ def number_in(cell: str) -> Read | None:
     ----------
     cell : text of the cell; a known unit may stand behind the number
     """
-    found = _NUMBER.fullmatch(cell.strip())
+    found = None if is_resolution(cell) else _NUMBER.fullmatch(cell.strip())
     if not found or (found[2] and known_unit(found[2].strip()) is None):
         return None
     text = re.sub(r"[ ’'\u00a0\u202f]", "", found[1]).replace("−", "-")
@@ -103,6 +116,16 @@ def number_in(cell: str) -> Read | None:
     if grouped and grouped[1] in ",." and text.count(grouped[1]) > 1:
         return Read(text.replace(grouped[1], ""), (found[2] or "").strip(), is_doubtful=False)
     return Read(text.replace(",", "."), (found[2] or "").strip(), is_doubtful, has_comma="," in text)
+
+
+def is_resolution(cell: str) -> bool:
+    """Return whether a cell is a resolution, such as 1440p or 4K.
+
+    Parameters
+    ----------
+    cell : text of the cell
+    """
+    return RESOLUTION.fullmatch(fold(cell).strip()) is not None
 
 
 def is_words(cell: str) -> bool:
@@ -130,6 +153,64 @@ def role_of(heading: str) -> str:
     ):
         return ""
     return next((role for role, own in _ROLES.items() if words & own), "")
+
+
+def is_tuning(text: str) -> bool:
+    """Return whether a text names a tuning, with or without the number of a run behind it.
+
+    Parameters
+    ----------
+    text : as written
+    """
+    parted = NUMBERED.fullmatch(text.strip())
+    stem = parted[1] if parted and parted[1].strip() else text
+    return any(names_tuning(fold(one).strip()) for one in (text, stem)) or names_reference(text)
+
+
+def share_of_tunings(cells: Sequence[str]) -> float:
+    """Return the share of words that name tunings.
+
+    Parameters
+    ----------
+    cells : of one column; blank ones count for nothing
+    """
+    given = [cell for cell in cells if cell]
+    return sum(map(is_tuning, given)) / len(given) if given else 0.0
+
+
+def runs_in_names(tunings: Sequence[str]) -> dict[str, list[str]]:
+    """Return tunings and runs of rows where every tuning has the same numbers of runs behind it; else nothing.
+
+    Parameters
+    ----------
+    tunings : of each row, as written
+    """
+    parted = [
+        found for one in tunings if (found := NUMBERED.fullmatch(one.strip())) and re.search(r"\D$", found[1])
+    ]
+    numbers: dict[str, set[int]] = {}
+    for one in parted:
+        numbers.setdefault(one[1].strip(), set()).add(int(one[3]))
+    counted = list(numbers.values())
+    is_run = len(counted) > 1 and len(counted[0]) > 1 and all(one == counted[0] for one in counted)
+    if len(parted) < len(tunings) or not is_run or min(counted[0]) > 1:
+        return {}
+    return {"tuning": [one[1].strip() for one in parted], "run": [one[3] for one in parted]}
+
+
+def crosses(column: Sequence[str], games: Sequence[str]) -> bool:
+    """Return whether a column of a few words has the same ones in every game, as settings have.
+
+    Parameters
+    ----------
+    column, games : of each row
+    """
+    words: dict[str, set[str]] = {}
+    for word, game in zip(column, games, strict=True):
+        words.setdefault(fold(game), set()).add(fold(word))
+    return len(words) > 1 and all(
+        1 < len(own) <= _MOST_SETTINGS and own == set.union(*words.values()) for own in words.values()
+    )
 
 
 def is_summary(label: str) -> bool:
@@ -175,7 +256,8 @@ def meaning_of(heading: str, unit: str = "") -> Meaning:
     if plain_against or words & (_EXTREME | _CHANGE):
         return Meaning()
     stated = unit_stated(heading, unit)
-    quantity = stated.quantity if stated else ""
+    is_rate = words & (QUANTITY["frame"] | FRAMES) and words & _PER_SECOND
+    quantity = "rate" if is_rate else stated.quantity if stated else ""
     if quantity == "time":
         is_mean = words & QUANTITY["frame"] and not words & _LOW and not re.search(r"\d", whole)
         return Meaning(FRAME_MS, "likely") if is_mean and stated and stated.factor == 1.0 else Meaning()
@@ -214,6 +296,8 @@ def _by_quantity(heading: str, words: frozenset[str], quantity: str, *, is_whole
         return Meaning(
             "memory_mhz" if part_of(heading) == "memory" else "core_mhz", "stated" if is_card else "likely"
         )
+    if named == "volt":
+        return Meaning("core_mv", "stated" if is_card else "likely")
     if named == "fan":
         return Meaning("fan_rpm", "stated" if is_card else "likely") if quantity == "fan" else Meaning()
     is_mean = bool(words) and not words - _MEAN

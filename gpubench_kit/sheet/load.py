@@ -15,7 +15,8 @@ import pandas as pd
 
 from gpubench_kit.model.errors import Fault, TableError, listed, shown
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan
+from gpubench_kit.model.questions import ASKED
 from gpubench_kit.model.tables import RUN_SHEET, TYPED_VALUES, Finding
 from gpubench_kit.sheet.checks import NamesInPlan, Placed, RowFault, check_paths, check_together, place_rows
 from gpubench_kit.sheet.rows import (
@@ -154,8 +155,8 @@ def load_run_sheet(
     Parameters
     ----------
     plan : the review's plan, with its folder
-    for_report : whether a tuning of the plan without any row is a fault, too; planning and checking go on
-        without
+    for_report : whether a tuning of the plan without any row, or a name in the plan that still waits for an answer,
+        is a fault, too; planning and checking go on without
     skip_bad_rows : whether rows with faults are left out and become findings, as `check` does at the bench
         of the bench; a sheet that cannot be read at all is an error nonetheless
     trusts_proposals : whether open cells hold what is proposed beside their question marks; for questions about
@@ -185,6 +186,7 @@ def load_run_sheet(
     if not columns.is_complete:
         row_faults = []
     elif for_report:
+        sheet_faults += names_open(plan)
         sheet_faults += tunings_without_runs((row["tuning"] for row in rows), plan)
     merged = _merged(fault for _, fault in row_faults)
     if sheet_faults or (row_faults and not skip_bad_rows):
@@ -196,10 +198,36 @@ def load_run_sheet(
     ]
     at_fault = {line for line, _ in row_faults}
     placed = [one for one in placed if one.row.line not in at_fault]
-    noticed = [*_absent(placed, plan), *_repeated_orders(placed), *_replaced_but_used(placed)]
+    waiting = [
+        Finding("note", "names_open", f"{one.where}: {one.problem}", action=one.action) for one in names_open(plan)
+    ]
+    noticed = [*waiting, *_absent(placed, plan), *_repeated_orders(placed), *_replaced_but_used(placed)]
     findings = (*cells.findings, *columns.findings, *spellings, *left_out, *noticed)
     typed = _typed_table(placed, is_workbook=not cells.separator)
     return RunSheet(cells.file, _runs_table(placed, plan), typed, findings, tuple(merged))
+
+
+def names_open(plan: ReviewPlan) -> list[Fault]:
+    """Return a fault on names in the plan that still wait for an answer; nothing where none does.
+
+    Parameters
+    ----------
+    plan : the review's plan
+    """
+    named = {
+        "[[cards]]": [one.name for one in plan.cards],
+        "[[tunings]]": [one.name for one in plan.tunings],
+        "[[games]]": [one.name for one in plan.games],
+    }
+    places = ["[review], title"] * (plan.review.title == ASKED) + [
+        f"{section} {place}, name"
+        for section, names in named.items()
+        for place, name in enumerate(names, start=1)
+        if name == ASKED
+    ]
+    action = "Fill it in; games and tunings stand in runs.csv, too."
+    where = f"{PLAN_FILE}, {'; '.join(places)}"
+    return [Fault(where, "a question is still open.", action)] if places else []
 
 
 def tunings_without_runs(tunings: Iterable[str], plan: ReviewPlan) -> list[Fault]:

@@ -27,11 +27,13 @@ def word_set(text: str) -> frozenset[str]:
 
 
 #: Words for the state that a card is sold in.
-REFERENCE = word_set("factory stock default standard serie original werk")
+REFERENCE = word_set(
+    "factory stock default standard serie original werk origine fábrica fabbrica fabryczne standaard сток"
+)
 #: Words for states of the card's limits.
 TUNING = REFERENCE | word_set(
     "uv undervolt undervolting oc overclock quiet silent leise eco limit limited pl tuned optimiert fast schnell "
-    "boost sparsam economy turbo balanced performance"
+    "boost sparsam economy turbo balanced performance silencieux silencioso silenzioso ciche stil тихо"
 )
 #: Words for a recording that may not count.
 TRY = word_set(

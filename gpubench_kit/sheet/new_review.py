@@ -14,7 +14,7 @@ from typing import Any
 from gpubench_kit.model.errors import Fault, ReportError, TableError, listed, nearest, shown
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import PLAN_FILE, SCHEMA_FILE
-from gpubench_kit.model.questions import SHOW, Question, quoted
+from gpubench_kit.model.questions import ASKED, SHOW, Question, quoted
 from gpubench_kit.sheet.draft import Draft, DraftRow, changes_of, percent_of
 from gpubench_kit.sheet.questions import format_answer
 from gpubench_kit.sheet.rows import CLOSE, KNOWN, plain_heading
@@ -237,6 +237,8 @@ _COLUMNS = ("tuning", "game", "setting", "card", "round", "order", "session", "s
             "sensor_log", "excluded", "replaces", "note")  # fmt: skip
 #: Columns that stand in every draft, empty ones too.
 _ALWAYS = ("tuning", "game", "round", "order", "session")
+#: Stands behind a name that waits for an answer.
+_OPEN = "# not answered yet"
 _FORMULA = re.compile(r"'*[=+\-@]")
 
 
@@ -378,12 +380,15 @@ def plan_text(draft: Draft, answers: Mapping[str, str]) -> str:
              "# The plan of one review. Lines with a mark at their end were found, not typed: are they right?",
              "# All keys: plan.schema.json beside it, by which many editors complete and check while you type.",
              "#", *PLAN_CAUTIONS.splitlines(), "",
-             "[review]", f"title = {quoted(_title(draft, answers))}", ""]  # fmt: skip
-    found, reviewed = draft.names("card"), answers.get("card", "")
+             "[review]", f"title = {quoted(_title(draft, answers) or ASKED)}", ""]  # fmt: skip
+    found, reviewed = draft.names("card"), answers.get("card", "") or ASKED
     for card in found or [reviewed]:
         is_rival = reviewed in found and card != reviewed
-        lines += ["[[cards]]", f"name = {quoted(card)}{f'  {origin}' if found else ''}"]
+        where = origin if found else _OPEN if card == ASKED else ""
+        lines += ["[[cards]]", f"name = {quoted(card)}  {where}".rstrip()]
         lines += [*['role = "rival"'] * is_rival, *draft.plan_lines.get("cards", ()), ""]
+    if not draft.names("tuning"):
+        lines += ["[[tunings]]", f"name = {quoted(ASKED)}  {_OPEN}", "reference = true", ""]
     for name in draft.names("tuning"):
         lines += ["[[tunings]]", f"name = {quoted(name)}  {origin}"]
         if name == draft.reference:
@@ -393,6 +398,8 @@ def plan_text(draft: Draft, answers: Mapping[str, str]) -> str:
         else:
             lines.append("# changes = { power_limit_pct = -12 }  # not stated")
         lines.append("")
+    if not draft.names("game"):
+        lines += ["[[games]]", f"name = {quoted(ASKED)}  {_OPEN}", ""]
     for game in draft.names("game"):
         rows = [row for row in draft.rows if row.value("game") == game]
         names = dict.fromkeys(row.value("setting") for row in rows if row.value("setting"))

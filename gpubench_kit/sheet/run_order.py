@@ -191,7 +191,7 @@ def _rounds_of_cell(name: str, logs: Sequence[int], board: LogBoard, *, numbers:
     """Fill in the rounds of one game and tuning, or ask for them."""
     held = {label: [found[one] for one in logs] for label, found in numbers.items()}
     varying = [label for label, found in held.items() if len(set(found)) > 1]
-    counted = _counted(held)
+    counted = _counted(held, first=0 if _copies_from_one(board, numbers.get("(n)", ())) else 1)
     is_later = any(found[logs[0]] not in (None, 0, 1) and len(set(found)) > 1 for found in numbers.values())
     ordered = [one for one in board.order if one in logs]
     form = ""
@@ -225,11 +225,24 @@ def recording_text(nth: int, by: str) -> str:
     return say("draft.why.recording", nth=nth, by=say(f"draft.by.{by}"))
 
 
-def _counted(held: Mapping[str, Sequence[int | None]]) -> list[int]:
-    """Return the numbers at one place of these names that count from 0 or 1, at most one missing; else nothing."""
+def _copies_from_one(board: LogBoard, numbers: Sequence[int | None]) -> bool:
+    """Return whether the second of several logs of a name has the number (1), as where a browser saved them."""
+    of_cell: dict[tuple[str, ...], set[int | None]] = defaultdict(set)
+    for one, number in zip(board.every, numbers, strict=False):
+        of_cell[board.key(one)].add(number)
+    return any({None, 1} <= found for found in of_cell.values())
+
+
+def _counted(held: Mapping[str, Sequence[int | None]], *, first: int) -> list[int]:
+    """Return the numbers at one place of these names that count from 0 or 1, at most one missing; else nothing.
+
+    The first of several copies has no number in brackets.
+    """
+    own = [label for label, numbers in held.items() if label != "(n)" and None not in numbers]
     for label, numbers in held.items():
-        # The first of several copies has no number in brackets.
-        found = [1 if one is None and label == "(n)" else one for one in numbers]
+        if label == "(n)" and any(len(set(held[one])) == len(numbers) for one in own):
+            continue
+        found = [first if one is None and label == "(n)" else one for one in numbers]
         known = [one for one in found if one is not None]
         is_whole = len(known) == len(set(known)) == len(numbers)
         if is_whole and min(known) in (0, 1) and max(known) <= len(known) + min(known):

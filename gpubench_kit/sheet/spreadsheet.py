@@ -4,24 +4,30 @@ from __future__ import annotations
 
 import itertools
 import re
-import statistics
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from gpubench_kit.model.errors import shown
 from gpubench_kit.model.words import fold, known_unit
+from gpubench_kit.sheet.derived import relative_numbers, sums_up
 from gpubench_kit.sheet.headings import (
+    NUMBERED,
     Meaning,
     Read,
+    crosses,
     is_left_out,
+    is_resolution,
     is_summary,
+    is_tuning,
     is_words,
     meaning_of,
     number_in,
     role_of,
+    runs_in_names,
+    share_of_tunings,
 )
-from gpubench_kit.sheet.log_names import names_reference, names_tuning
+from gpubench_kit.sheet.log_names import names_tuning
 from gpubench_kit.sheet.text import Grid
 from gpubench_kit.wording.catalogue import say
 
@@ -30,14 +36,11 @@ Rows = list[tuple[int, Cells]]
 
 #: Share of a column's cells that are numbers, from which it is a column of numbers, or at most, of words.
 _NUMBERS, _WORDS = 0.3, 0.2
-_NUMBERED = re.compile(r"(.*?)[\s_#-]*(run|lauf|r|round|runde)?[\s_#-]*(\d{1,2})", re.IGNORECASE)
 #: Roles of columns of names, in which a merged or blank cell stands for the one above it, and of those that count.
 _FILLED = ("game", "tuning", "setting", "session", "card")
 _COUNTING = ("run", "round", "order", "session")
 #: What stands for a value that is missing.
 _ABSENT = ("", "-", "–", "—", "n/a", "N/A")
-#: Rows that a row of sums or means is below, at least.
-_LEAST_SUMMED = 3
 _DATE = re.compile(r"\d{4}-\d\d-\d\d(?: 00:00(?::00)?)?")
 #: What the numbers are called where no heading says it.
 VALUES = "the numbers"
@@ -63,7 +66,7 @@ class TypedTable:
     meanings : heading of each column of numbers -> metric and how sure it is
     left_out : rows and columns that are not taken, in words
     notes : cells that hold no number, rows that are hidden
-    doubts : what the table does not say: ``games``, ``tunings`` (which words are which)
+    doubts : what the table does not say: ``games``, ``tunings`` (which words are which), ``numbers`` (of what)
     head : headings, by which sheets of one kind are known
     tuning : of all its runs, by the title above it or the name of its sheet; empty where these name none
     """
@@ -133,9 +136,8 @@ def read_tables(grid: Grid) -> list[TypedTable]:
     headings that differ holds several tables
     """
     parts = [part for beside in _side_by_side(list(grid.rows)) for part in _one_below_another(_trimmed(beside))]
-    tables = [
-        table for part in parts if (body := _body_of(part)) and body.rows and (table := _table_of(body, grid)).runs
-    ]
+    bodies = [body for part in parts if (body := _body_of(part)) and body.rows]
+    tables = [table for body in bodies if (table := _without_relative(_table_of(body, grid))).runs]
     if len(tables) < 2:
         return tables
     return [replace(one, title=f"{one.title}, row {one.runs[0].line}") for one in tables]
@@ -171,14 +173,25 @@ def _one_below_another(rows: Rows) -> list[Rows]:
     while place is not None:
         head = tuple(fold(cell) for cell in rows[place][1] if cell)
         above = [cell for _, cells in rows[max(0, place - 1) : place] for cell in cells if cell]
-        is_of_metric = bool(starts) and len(above) == 1 and bool(meaning_of(above[0]).metric)
-        if not seen or head not in seen or is_of_metric:
-            starts.append(place - is_of_metric)
+        title = above[0] if starts and len(above) == 1 else ""
+        is_metric = bool(title and meaning_of(title).metric)
+        if not seen or head not in seen or is_metric or _is_of_another(rows, starts[-1], place, title=title):
+            starts.append(place - bool(title and head in seen))
         seen = seen or {head}
         further = _heading_place(rows[place + 1 :])
         place = None if further is None else place + 1 + further
     bounds = [0, *starts[1:], len(rows)]
     return [rows] if len(starts) < 2 else [_trimmed(rows[a:b]) for a, b in itertools.pairwise(bounds)]
+
+
+def _is_of_another(rows: Rows, start: int, place: int, *, title: str) -> bool:
+    """Return whether a repeated heading begins another table: names follow again, under no title of a part."""
+    before, behind = (
+        [fold(cells[0]) for _, cells in part if is_words(cells[0]) and sum(map(bool, cells)) > 1]
+        for part in (rows[start + 1 : place], rows[place + 1 :])
+    )
+    is_part = role_of(title) in _COUNTING or (is_tuning(title) and share_of_tunings(rows[place][1][1:]) <= 0.5)
+    return bool(before) and behind[: len(before)] == before and share_of_tunings(before) <= 0.5 and not is_part
 
 
 def _heading_place(rows: Sequence[tuple[int, Cells]]) -> int | None:
@@ -244,39 +257,17 @@ def _names_sum(cell: str) -> bool:
 
 def _without_sums(body: _Body) -> None:
     """Take the last rows off that hold sums or means of all rows above, whatever they are called."""
-    while len(body.rows) > _LEAST_SUMMED and _sums_up(body):
+    counting = [role_of(head) in _COUNTING for head in body.head]
+    while body.rows:
+        section, last = body.rows[-1][1:]
+        rows = [cells for _, one, cells in body.rows if one == section]
+        named = [place for place, cell in enumerate(last) if is_words(cell)]
+        # Those of one tuning have its name too.
+        parts = [[cells for cells in rows if cells[place] == last[place]] for place in named]
+        if not any(sums_up(part, counting) for part in (rows, *parts)):
+            return
         line, _, cells = body.rows.pop()
         body.sums.append(f'row {line} "{next(filter(is_words, cells), "")}"')
-
-
-def _sums_up(body: _Body) -> bool:
-    """Return whether each number of the last row, in two columns or more, is one kind of sum of those above it."""
-    section = body.rows[-1][1]
-    rows = [[number_in(cell) if cell else None for cell in cells] for _, one, cells in body.rows if one == section]
-    columns = [column for place, column in enumerate(zip(*rows, strict=True)) if column[-1] is not None
-               and role_of(body.head[place]) not in _COUNTING]  # fmt: skip
-    values = [[float(one.text) for one in column if one] for column in columns]
-    if len(values) < 2 or any(len(column) <= _LEAST_SUMMED or len(set(column[:-1])) < 2 for column in values):
-        return False
-    step = [0.51 * 10.0 ** -len(column[-1].text.partition(".")[2]) for column in columns if column[-1]]
-    kinds = (statistics.fmean, sum, statistics.median, lambda one: statistics.geometric_mean(map(abs, one)))
-    return any(
-        all(abs(kind(column[:-1]) - column[-1]) <= slack + 1e-9 for column, slack in zip(values, step, strict=True))
-        for kind in kinds
-    )
-
-
-def _is_tuning(text: str) -> bool:
-    """Return whether a text names a tuning, with or without the number of a run behind it."""
-    parted = _NUMBERED.fullmatch(text.strip())
-    stem = parted[1] if parted and parted[1].strip() else text
-    return any(names_tuning(fold(one).strip()) for one in (text, stem)) or names_reference(text)
-
-
-def _share_of_tunings(cells: Sequence[str]) -> float:
-    """Return the share of words that name tunings."""
-    given = [cell for cell in cells if cell]
-    return sum(map(_is_tuning, given)) / len(given) if given else 0.0
 
 
 def _filled(cells: Sequence[str]) -> list[str]:
@@ -291,12 +282,12 @@ def _columns_of(body: _Body) -> list[_Column]:
     """Return the columns of numbers with what their headings say."""
     upper = _filled(body.upper) if body.upper else [""] * len(body.head)
     times: Counter[str] = Counter()
-    stems = Counter(found[1].strip() for cell in body.head if (found := _NUMBERED.fullmatch(cell.strip())))
+    stems = Counter(found[1].strip() for cell in body.head if (found := NUMBERED.fullmatch(cell.strip())))
     days = [cell for cell in body.head if _DATE.fullmatch(cell)]
     columns = []
     for place, heading in enumerate(body.head):
         is_value = body.share(place, number_in) >= _NUMBERS and bool(heading or upper[place])
-        numbered = _NUMBERED.fullmatch(heading.strip())
+        numbered = NUMBERED.fullmatch(heading.strip())
         is_run = (
             numbered is not None and stems[numbered[1].strip()] > 1 and role_of(heading) in ("", "run", "round")
         )
@@ -306,7 +297,7 @@ def _columns_of(body: _Body) -> list[_Column]:
         unit = (body.units[place] if body.units else "") or (behind.pop() if len(behind) == 1 else "")
         times[heading] += not body.upper
         column = _Column(place, heading if times[heading] < 2 else f"{heading} ({times[heading]})")
-        column.is_off = unit == "%"
+        column.is_off = unit == "%" or ("%" in heading and not is_tuning(heading))
         for label in filter(None, (heading, upper[place])):
             meaning = meaning_of(label, unit if label == heading else "")
             if label == heading and heading in days[1:] + days[:1] * (len(days) > 1):
@@ -315,6 +306,7 @@ def _columns_of(body: _Body) -> list[_Column]:
                 column.run, label = numbered[3], numbered[1].strip()
                 meaning = Meaning()
             if meaning.metric:
+                column.is_off = unit == "%"
                 is_first = not column.meaning.metric
                 column.heading = label if is_first and label != heading else column.heading
                 column.meaning = meaning if is_first else column.meaning
@@ -332,13 +324,14 @@ def _table_of(body: _Body, grid: Grid) -> TypedTable:
     """Return the runs of a table, whatever its shape."""
     columns = _columns_of(body)
     roles = {place: role for place, head in enumerate(body.head) if head and (role := role_of(head))}
+    roles |= {place: "setting" for place in range(len(body.head)) if body.share(place, is_resolution) > 0.5}
     values = {column.place for column in columns}
     words = [one for one in range(len(body.head)) if one not in values and (roles.get(one) in ("game", "tuning")
              or (body.share(one, is_words) > 0 and body.share(one, number_in) <= _WORDS))]  # fmt: skip
     loose = [one for one in columns if one.name and not one.is_off]
     bare = [one for one in loose if not one.meaning.metric]
     has_metric = any(one.meaning.metric and not one.name for one in columns)
-    is_tuned = 2 * sum(_is_tuning(one.name) for one in bare) >= len(bare)
+    is_tuned = 2 * sum(is_tuning(one.name) for one in bare) >= len(bare)
     is_wide = bool(body.upper) or bool(body.counted) or (len(bare) >= 2 and (is_tuned or not has_metric))
     runs_beside = any(one.run for one in columns)
     for column in columns:
@@ -353,10 +346,14 @@ def _table_of(body: _Body, grid: Grid) -> TypedTable:
     whole = next((said for text in texts_above if (said := meaning_of(text)).metric), None)
     if whole is None and used and body.units:
         whole = meaning_of("", body.units[used[0].place])
-    notes: list[str] = list(grid.notes)
+    notes = list(grid.notes)
     known = {one.heading if one.meaning.metric else VALUES: one.meaning if one.meaning.metric else
              (whole if whole and whole.metric else Meaning("avg_fps", "open")) for one in used}  # fmt: skip
     runs = []
+    counted = [place for place, role in roles.items() if role in ("run", "round")]
+    has_runs = runs_beside or any(body.share(place, number_in) > _WORDS for place in counted)
+    texts |= {} if has_runs else runs_in_names(texts.get("tuning", ()))
+    doubts += ["numbers"] if not has_runs and "run" not in texts and runs_in_names(texts.get("game", ())) else []
     for index, (line, section, cells) in enumerate(body.rows):
         own = {role: column[index] for role, column in texts.items()}
         own |= {"game": section} if section and not own.get("game") and own.get("tuning") != section else {}
@@ -370,10 +367,25 @@ def _table_of(body: _Body, grid: Grid) -> TypedTable:
     left = [say("draft.head.column_off", heading=one.heading) for one in columns if one.is_off]
     more = len(body.sums) - 1
     sums = [say("draft.head.and_like_it", what=one, n=more) if more else one for one in body.sums[:1]]
-    tuning = next(filter(_is_tuning, (*reversed(body.titles), grid.title)), "") if "tunings" in doubts else ""
+    tuning = next(filter(is_tuning, (*reversed(body.titles), grid.title)), "") if "tunings" in doubts else ""
     return TypedTable(
         grid.title, tuple(runs), known, (*sums, *left), tuple(notes), tuple(doubts), body.head, tuning
     )
+
+
+def _without_relative(table: TypedTable) -> TypedTable:
+    """Return a table without numbers that are relative to one of its tunings."""
+    relative = relative_numbers(
+        (heading, fold(run.cells.get("tuning", "")), float(number.text))
+        for run in table.runs
+        for heading, number in run.numbers.items()
+    )
+    if not relative:
+        return table
+    own = ({one: number for one, number in run.numbers.items() if one not in relative} for run in table.runs)
+    runs = (replace(run, numbers=numbers) for run, numbers in zip(table.runs, own, strict=True) if numbers)
+    left = (say("draft.head.relative", heading=one) for one in sorted(relative))
+    return replace(table, runs=tuple(runs), left_out=(*table.left_out, *left))
 
 
 def _numbers_of(
@@ -404,17 +416,17 @@ def _texts_of(
     is_turned = False
     if names:
         first = place_of.get("game", next(iter(words), None))
-        rows_are_tunings = first is not None and _share_of_tunings(_filled(body.column(first))) > 0.5
-        is_turned = rows_are_tunings and not any(map(_is_tuning, names))
+        rows_are_tunings = first is not None and share_of_tunings(_filled(body.column(first))) > 0.5
+        is_turned = rows_are_tunings and not any(map(is_tuning, names))
         if first is None and not has_sections:
             doubts.append("games")
         elif first is not None:
             place_of = {role: one for role, one in place_of.items() if one != first}
             place_of["tuning" if is_turned else "game"] = first
-        if not is_turned and not any(map(_is_tuning, names)):
+        if not is_turned and not any(map(is_tuning, names)):
             doubts.append("tunings")
     elif "tuning" not in place_of:
-        likely = [one for one in free if _share_of_tunings(body.column(one)) > 0.5]
+        likely = [one for one in free if share_of_tunings(body.column(one)) > 0.5]
         place_of = {role: one for role, one in place_of.items() if one not in likely[:1]}
         place_of |= {"tuning": likely[0]} if likely else {}
         doubts += [] if likely else ["tunings"]
@@ -423,8 +435,16 @@ def _texts_of(
         place_of |= {"game": rest[0]} if rest else {}
         doubts.append("games")
     texts = {role: _filled(body.column(one)) for role, one in place_of.items() if role in _FILLED}
+    if place_of.get("tuning", -1) > place_of.get("game", len(body.head)):
+        # A name that is merged within a game does not go on into the next one.
+        pairs = zip(texts["game"], body.column(place_of["tuning"]), strict=True)
+        parts = itertools.groupby(pairs, key=lambda one: fold(one[0]))
+        texts["tuning"] = [cell for _, part in parts for cell in _filled([cell for _, cell in part])]
+    for one in free:
+        if "setting" not in texts and one not in place_of.values() and one not in roles and "game" in texts:
+            texts |= {"setting": column} if crosses(column := _filled(body.column(one)), texts["game"]) else {}
     sections = [section for _, section, _ in body.rows]
-    if "tunings" in doubts and not any(names) and all(map(_is_tuning, sections)):
+    if "tunings" in doubts and not any(names) and all(map(is_tuning, sections)):
         texts["tuning"] = sections
         doubts.remove("tunings")
     return texts, doubts, is_turned

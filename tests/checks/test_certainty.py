@@ -25,7 +25,10 @@ def _folder(folder, *, with_time=False):
     for k in range(8):
         frame_ms = frames(np.random.default_rng(k), 1500)
         columns = {"t (s)": written(np.cumsum(frame_ms), "s")} if with_time else {}
-        columns |= {"dur": written(frame_ms, "ms"), "power [W]": np.full(frame_ms.size, 250.5 + k)}
+        columns |= {
+            "dur": written(frame_ms, "ms"),
+            "power [W]": (250.5 + k + np.sin(np.arange(frame_ms.size))).round(2),
+        }
         (folder / "logs" / f"r{k}.csv").write_text(text_of(columns), encoding="utf-8")
         rows.append(f"r{k},{('factory', 'quiet')[k % 2]},Salt Orchard,{k // 2 + 1},{k + 1},r{k}.csv")
     (folder / "runs.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
@@ -177,11 +180,12 @@ def test_another_column_after_a_look_leaves_the_weaker_verdict(tmp_path):
         log = tmp_path / "logs" / f"r{k}.csv"
         head, *rest = log.read_text(encoding="utf-8").splitlines()
         watts = 250.5 + k / 10 - 20 * (k % 2)
-        log.write_text("\n".join([f"{head},other power [W]", *(f"{one},{watts}" for one in rest)]) + "\n", "utf-8")
+        rows = (f"{one},{watts + place % 7 / 10:.1f}" for place, one in enumerate(rest))
+        log.write_text("\n".join([f"{head},other power [W]", *rows]) + "\n", "utf-8")
     first = _findings(_plan(tmp_path, sensors={"board_w": "power [W]"}))[2]
     messages, looks, games = _findings(_plan(tmp_path, sensors={"board_w": "other power [W]"}))
     assert looks.made == 1
-    assert len(messages["value_changed_after_look"]) == 7 * 3, "power, energy per frame and the other way round"
+    assert len(messages["value_changed_after_look"]) == 8 * 3, "power, energy per frame and the other way round"
     assert first.at["board_w", "verdict"] == "same_within_margin"
     assert games.at["board_w", "verdict"] == "undecided"
     assert games.at["board_w", "reason"].startswith("changed_value:better/same_within_margin")

@@ -1,5 +1,6 @@
 """Whether a run had the tuning that the sheet says."""
 
+import pandas as pd
 import pytest
 
 from gpubench_kit.checks.run_checks import SIGNS
@@ -106,3 +107,20 @@ def test_held_point_that_is_not_held_is_noted(small, core_mv, count):
 def test_declared_offset_without_a_sensor_is_left_in_peace(small):
     _declare(small, changes={"memory_mhz": 400, "power_limit_pct": -12})
     assert small.find(*OF_TUNINGS) == []
+
+
+def test_one_mixed_up_pair_of_three_rounds_stops_both_runs(small):
+    kept = small.runs.query("round <= 3")["run"]
+    tables = [table[table["run"].isin(kept)] for table in (small.runs, small.facts, small.metrics)]
+    again = [table.assign(run=table["run"] + " again") for table in tables]
+    again[0] = again[0].assign(game=again[0]["game"] + " 2")
+    small.runs, small.facts, small.metrics = (
+        pd.concat(pair, ignore_index=True) for pair in zip(tables, again, strict=True)
+    )
+    assert small.find(*OF_TUNINGS) == []
+    pair = small.runs.query("round == 2 and game == 'Salt Orchard'")["run"].tolist()
+    for metric in FACTORY:
+        one, other = (small.value(run, metric) for run in pair)
+        small.put(pair[0], metric, other)
+        small.put(pair[1], metric, one)
+    assert {finding.run for finding in small.find(*OF_TUNINGS)} == set(pair)

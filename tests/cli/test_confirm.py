@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from made_dialects import frames, text_of, written
+from made_logs import sensor_signal
 from terminal import talk
 
 import gpubench_kit as kit
@@ -85,6 +86,21 @@ def test_check_asks_for_the_format_though_the_order_is_still_open(folder):
     assert "run 'r2', column 'order' ('3 ?') and 1 more row:" in shown.text
     assert "1 of 1   4 logs of one format" in shown.text
     assert len(load_plan(folder).logs.format) == 1
+
+
+@pytest.mark.parametrize(("point", "is_offered"), [("", True), ('power_measured_at = "board_sensor"\n', False)])
+def test_watts_of_the_chip_alone_are_an_answer_where_the_plan_does_not_say_otherwise(folder, point, is_offered):
+    plan = PLAN.replace('name = "Larkmoor 4"\n', f'name = "Larkmoor 4"\n{point}', 1)
+    (folder / "plan.toml").write_text(plan, encoding="utf-8")
+    times, load, watts = sensor_signal(60.0)
+    sensors = {"time (s)": times, "power [W]": watts.round(1), "GPU load [%]": load}
+    (folder / "logs" / "s.csv").write_text(text_of(sensors), encoding="utf-8")
+    shown = talk(["inspect", "logs/s.csv", "--confirm", "."], ["2"], folder=folder)
+    assert ("only the chip" in shown.text) == is_offered
+    if is_offered:
+        written_plan = load_plan(folder)
+        assert written_plan.cards[0].power_measured_at == "chip_sensor"
+        assert written_plan.logs.format[0].sensors["board_w"].column == "power [W]"
 
 
 def test_enter_leaves_the_plan_as_it_is(folder):

@@ -20,7 +20,6 @@ from terminal import talk
 
 from gpubench_kit import cli
 from gpubench_kit.logs.review import open_review
-from gpubench_kit.model.errors import PlanError
 from gpubench_kit.model.plan import load_plan
 
 GAMES = {"Copper Monsoon": 90.0, "Salt Orchard": 60.0}
@@ -116,6 +115,22 @@ def test_a_plan_without_a_card_has_a_title_already(tmp_path, logs):
     assert 'title = "quiet vs factory"' in (tmp_path / "x" / "plan.toml").read_text(encoding="utf-8")
 
 
+def test_what_is_left_open_lets_check_go_on_and_says_once_what_waits(tmp_path, logs, capsys):
+    new(tmp_path / "x", "--from", logs)
+    (tmp_path / "bare").mkdir()
+    for place, path in enumerate(sorted(logs.glob("*.csv"))):
+        (tmp_path / "bare" / f"capture {place}.csv").write_bytes(path.read_bytes())
+    new(tmp_path / "y", "--from", tmp_path / "bare")
+    capsys.readouterr()
+    for folder in (tmp_path / "x", tmp_path / "y"):
+        plan = load_plan(folder)
+        assert [one.name for one in plan.cards] == ["?"]
+        assert cli.main(["check", str(folder), "--output", str(tmp_path / f"{folder.name} page")]) in (0, 1)
+    review = open_review(load_plan(tmp_path / "x"), keep_going=True)
+    (told,) = [one for one in review.findings if one.check == "names_open"]
+    assert told.message == "plan.toml, [[cards]] 1, name: a question is still open."
+
+
 def test_sensors_that_are_only_likely_are_asked_beside_proven_frames(tmp_path, capsys):
     for place, (tuning, n) in enumerate(itertools.product(("factory", "quiet"), (1, 2))):
         frame_ms = frames(np.random.default_rng(place), 1500)
@@ -200,8 +215,8 @@ def test_open_cells_end_with_one_and_name_their_lines(tmp_path, capsys):
     assert go_on.index("asks them again.") < go_on.index("Next:    gpubench-kit check")
     assert "r001,?,?,?,1,session 1,2026-11-20 18:30:05,logs/capture 00000.csv" in (
         tmp_path / "x" / "runs.csv").read_text(encoding="utf-8")  # fmt: skip
-    with pytest.raises(PlanError):
-        load_plan(tmp_path / "x")
+    plan = load_plan(tmp_path / "x")
+    assert [one.name for one in (*plan.cards, *plan.tunings, *plan.games)] == ["?"] * 3
 
 
 def test_logs_inside_the_review_folder_stay_where_they_are(tmp_path, capsys):

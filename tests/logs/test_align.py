@@ -253,8 +253,9 @@ def test_clocks_are_held_against_the_edges_of_the_load(tmp_path, ahead_s, checks
     times, load, watts = sensor_signal(RUN_S, before_s=20.0, after_s=20.0, step_s=0.1)
     stamps = clock(times + ahead_s, "2026-11-02T20:59:40")
     aligned = _aligned(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
-    assert aligned.method == "clock"
-    assert aligned.shift_s == pytest.approx(-20.0 + ahead_s, abs=1e-6)
+    # A busy stretch as long as the run tells better than clocks that put the run beside it.
+    assert aligned.method == ("load_edge" if checks else "clock")
+    assert aligned.shift_s == pytest.approx(-20.0 + (0.0 if checks else ahead_s), abs=0.1)
     assert [one.check for one in aligned.findings] == checks
     if checks:
         assert aligned.findings[0].found == pytest.approx(ahead_s, abs=0.1)
@@ -299,3 +300,26 @@ def test_change_of_the_hour_between_two_logs_is_taken_out(tmp_path):
     aligned = _aligned(tmp_path, _clocked_frames(), _sensors(times, load, watts, stamps=stamps))
     assert aligned.shift_s == pytest.approx(-5.0, abs=1e-6)
     assert [one.check for one in aligned.findings] == ["clocks_differ"]
+
+
+def test_a_log_of_another_run_a_quarter_of_an_hour_away_is_no_time_zone(tmp_path):
+    """Its clock would overlap with the frames after a quarter, but its busy stretch would not fit them."""
+    times, load, watts = sensor_signal(RUN_S, before_s=10.0, after_s=10.0)
+    text = _sensors(times, load, watts, stamps=clock(times, "2026-11-02T21:15:05"))
+    aligned = _aligned(tmp_path, _clocked_frames(), text)
+    assert [one.check for one in aligned.findings] == ["sensor_log_of_another_run"]
+
+
+def test_logs_that_count_seconds_are_not_one_clock_where_several_stretches_could_be_the_run(tmp_path):
+    times, load, watts = sensor_signal(RUN_S, before_s=20.0, after_s=0.0)
+    shared = np.append(times, times + times[-1] + 0.5)
+    text = _sensors(shared, np.tile(load, 2), np.tile(watts, 2), stamps=shared)
+    aligned = _aligned(tmp_path, frame_log(FRAME_MS), text)
+    assert (aligned.method, [one.check for one in aligned.findings]) == ("none", ["not_aligned"])
+
+
+def test_samples_of_a_card_that_idled_by_both_clocks_are_not_used(tmp_path):
+    times, load, watts = sensor_signal(RUN_S, before_s=200.0, after_s=200.0)
+    text = _sensors(times, load, watts, stamps=clock(times, "2026-11-02T20:58:20"))
+    aligned = _aligned(tmp_path, _clocked_frames(), text)
+    assert (aligned.method, [one.check for one in aligned.findings]) == ("none", ["not_aligned"])

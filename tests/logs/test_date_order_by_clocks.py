@@ -17,9 +17,11 @@ RUN_S = FRAME_MS.sum() / 1000
 ISO, MONTH_FIRST, DAY_FIRST = "%Y-%m-%d %H:%M:%S.%f", "%m/%d/%Y %H:%M:%S.%f", "%d/%m/%Y %H:%M:%S.%f"
 
 
-def _written(tmp_path, frame_form, sensor_form, *, at="2026-11-02T21:00:00", sensors_at="2026-11-02T20:59:55"):
+def _written(
+    tmp_path, frame_form, sensor_form, *, at="2026-11-02T21:00:00", sensors_at="2026-11-02T20:59:55", before_s=5.0
+):
     """Write the logs of a run whose sensors begin five seconds before it, unless told otherwise."""
-    times, load, watts = sensor_signal(RUN_S)
+    times, load, watts = sensor_signal(RUN_S, before_s=before_s)
     frames = {"c": clock(STARTS_S, at, frame_form), "t": [f"{one:.6f}" for one in STARTS_S], "f": FRAME_MS}
     sensors = {"c": clock(times, sensors_at, sensor_form), "board_w": watts.round(1), "load_pct": load}
     for name, columns in (("frames.csv", frames), ("sensors.csv", sensors)):
@@ -49,7 +51,7 @@ def test_frame_dates_are_read_month_first_where_only_then_they_meet_the_samples(
 
 
 def test_both_logs_are_read_month_first_where_a_midnight_lies_between_their_starts(tmp_path):
-    at = {"at": "2026-11-02T23:59:55", "sensors_at": "2026-11-03T00:00:03"}
+    at = {"at": "2026-11-02T23:59:55", "sensors_at": "2026-11-03T00:00:03", "before_s": 0.0}
     aligned = _aligned(tmp_path, MONTH_FIRST, MONTH_FIRST, **at)
     assert aligned.shift_s == pytest.approx(8.0, abs=1e-6)
     assert aligned.overlap == pytest.approx(1 - 8 / RUN_S, abs=0.01)

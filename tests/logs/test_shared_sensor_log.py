@@ -50,7 +50,7 @@ class Evening:
         last = self.starts[-1] + self.lengths[-1] + 40 if last is None else last
         times = np.arange(first, last, 1.0)
         is_in = (times[:, None] >= self.starts) & (times[:, None] < self.starts + self.lengths)
-        watts = np.where(is_in.any(axis=1), is_in @ self.watts, 40.0)
+        watts = np.where(is_in.any(axis=1), is_in @ self.watts, 40.0) + np.sin(2.4 * np.arange(times.size)).round(2)
         load = np.where(is_in.any(axis=1), 97, 3)
         columns = {"clock": clock(times + ahead(times), BEGAN), "board_w": watts, "load_pct": load}
         self.write(name, table(columns), closed_s=last)
@@ -232,3 +232,11 @@ def test_the_log_of_another_evening_has_no_watts(tmp_path):
     watts, findings = evening.measured()
     assert watts.empty
     assert "clock_not_proven" in findings
+
+
+@pytest.mark.parametrize(("pauses", "n_placed"), [((20.0, 70.0), N_RUNS), ((25.0, 25.0), N_RUNS)])
+def test_starts_typed_by_hand_place_runs_where_the_plan_states_one_machine(tmp_path, pauses, n_placed):
+    evening = Evening(tmp_path, pauses=pauses, with_clock=False)
+    evening.record()
+    watts, _ = evening.measured(typed=_typed(evening), sensor_clock="same_machine")
+    assert len(watts) == n_placed

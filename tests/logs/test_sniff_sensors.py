@@ -54,6 +54,13 @@ RIGHT = {
     ("GPU voltage [V]", "V"): ("core_mv", "stated"),
     ("card fan rpm", "rpm"): ("fan_rpm", "stated"),
     ("board power usage [W]", "W"): ("board_w", "stated"),
+    ("Grafikkartenleistung [W]", "W"): ("board_w", "stated"),
+    ("GpuTemp [°C]", "C"): ("core_c", "stated"),
+    ("GPUTemp [°C]", "C"): ("core_c", "stated"),
+    ("Température carte graphique (°C)", "C"): ("core_c", "stated"),
+    ("GPU board temp [°C]", "C"): ("core_c", "likely"),
+    ("GPU outlet temp [°C]", "C"): ("core_c", "likely"),
+    ("Netzwerkkartentemperatur [°C]", "C"): ("core_c", "likely"),
     ("power [W]", "W"): ("board_w", "likely"),
     ("Socket power [W]", "W"): ("wall_w", "likely"),
     ("puissance (W)", "W"): ("board_w", "likely"),
@@ -221,7 +228,7 @@ def test_values_that_cannot_be_are_asked_and_not_taken(tmp_path):
     log = _log(tmp_path, {"board_w": VALUES["mW"]})
     assert log.values == {}
     (asked,) = [one for one in log.findings if one.check == "sensors_unclear"]
-    assert "values about 3e+05 cannot be" in asked.message
+    assert "values about 2.999e+05 cannot be" in asked.message
 
 
 def test_values_alone_make_no_sensor(tmp_path):
@@ -319,3 +326,19 @@ def test_a_unit_that_the_heading_denies_confirms_nothing(tmp_path, unit):
     log = _log(tmp_path, {"Power (W)": VALUES["W"]}, declared=declared)
     assert _certainties(log) == {"board_w": "likely"}
     assert any(f"the plan says {unit} where the log says W" in one.message for one in log.findings)
+
+
+@pytest.mark.parametrize(
+    ("heading", "values"),
+    [("GPU temp [F]", VALUES["C"] / 2), ("VRAM used [MB]", TIMES / 50), ("GPU memory [GB]", 0 * TIMES + 16)],
+)
+def test_values_that_no_card_at_work_has_are_asked(tmp_path, heading, values):
+    log = _log(tmp_path, {heading: values.round(2)})
+    assert log.values == {}
+    assert "sensors_unclear" in {one.check for one in log.findings}
+
+
+def test_memory_in_use_needs_no_word_for_the_card(tmp_path):
+    assert _certainties(_log(tmp_path, {"VRAM used [GB]": (2 + TIMES / 50).round(2)})) == {
+        "memory_used_gb": "stated"
+    }

@@ -259,3 +259,10 @@ def test_hash_is_that_of_the_file_on_disk(tmp_path):
     content = gzip.compress(_log().encode())
     path.write_bytes(content)
     assert open_table(path).sha256 == hashlib.sha256(content).hexdigest()
+
+
+@pytest.mark.parametrize("rest", ["2.0,40.0,bench 7", "bench 7,40.0", "40.0,bench 7"])
+def test_words_with_a_number_behind_a_stamp_do_not_make_blanks_the_separator(tmp_path, rest):
+    rows = [f"2026-11-02T20:59:{k:02d}.000,{rest}" for k in range(10, 50)]
+    (tmp_path / "run.csv").write_text("\n".join(["clock,a,b,c"[: 7 + 2 * rest.count(",")], *rows]) + "\n")
+    assert open_table(tmp_path / "run.csv").dialect.separator == ","

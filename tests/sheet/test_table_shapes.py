@@ -137,3 +137,124 @@ def test_a_slip_in_a_name_is_asked_and_joined():
 )  # fmt: skip
 def test_a_word_that_is_not_understood_makes_a_column_likely(heading, certainty):
     assert meaning_of(heading).certainty == certainty
+
+
+def _long():
+    """Return a table with one row per run."""
+    rows = [[game, tuning, str(run), str(value)] for (game, tuning, run), value in FPS.items()]
+    return [["Game", "Tuning", "Run", "Avg FPS"], *rows]
+
+
+def test_a_mean_below_a_table_of_one_number_per_row_is_known_by_what_is_missing_beside_it():
+    mean = sum(FPS.values()) / len(FPS)
+    draft = drafted([*_long(), ["All of them", "", "", f"{mean:.1f}"]])
+    assert values_of(draft) == TRUTH
+    assert 'row 26 "All of them"' in draft.head[1]
+
+
+def test_a_tuning_is_not_filled_down_into_the_next_game():
+    draft = drafted([*_long(), ["Velvet Comet", "", "1", "77.7"]])
+    (row,) = [row for row in draft.rows if row.value("game") == "Velvet Comet"]
+    assert (row.value("tuning"), row.is_asked("tuning")) == ("", True)
+
+
+def test_merged_tunings_are_filled_down_within_their_game():
+    rows = [[game if (tuning, run) == ("factory", "1") else "", tuning if run == "1" else "", run, value]
+            for game, tuning, run, value in _long()[1:]]  # fmt: skip
+    assert values_of(drafted([["Game", "Tuning", "Run", "Avg FPS"], *rows])) == TRUTH
+
+
+def test_numbers_behind_the_names_of_tunings_in_rows_are_runs():
+    head = ["Run", *GAMES]
+    rows = [[f"{tuning} {run}", *(str(FPS[game, tuning, run]) for game in GAMES)]
+            for tuning in TUNINGS for run in (1, 2, 3)]  # fmt: skip
+    assert values_of(drafted([["Average FPS"], head, *rows])) == TRUTH
+    steps = [["stock", *rows[0][1:]], ["uv 1", *rows[1][1:]], ["uv 2", *rows[2][1:]]]
+    assert drafted([["Average FPS"], head, *steps]).names("tuning") == ["stock", "uv 1", "uv 2"]
+
+
+def _sides(factor=lambda game: 1.0):
+    """Return rows of the first run of each tuning, beside one another."""
+    return [[game, *(f"{FPS[game, tuning, 1] * factor(game):.1f}" for tuning in TUNINGS)] for game in GAMES]
+
+
+def test_numbers_relative_to_one_of_the_tunings_are_no_frame_rates():
+    relative = _sides(lambda game: 100 / FPS[game, "factory", 1])
+    head = ["Game", *TUNINGS]
+    for above in ([], [["FPS, factory = 100"]]):
+        with pytest.raises(TableError, match="no table of results"):
+            drafted([*above, head, *relative])
+    beside = drafted([["Average FPS"], head, *_sides(), [], ["Relative"], head, *relative])
+    assert values_of(beside) == {key: value for key, value in TRUTH.items() if key[2] == 1}
+
+
+def test_a_second_table_with_the_same_names_and_another_title_is_another_table():
+    head = ["Game", *TUNINGS]
+    rows = [["Average FPS"], head, *_sides(), [], ["Last year"], head, *_sides(lambda game: 0.8)]
+    assert asked(drafted(rows)) == {"which_table"}
+
+
+@pytest.mark.parametrize(
+    ("heading", "metric"),
+    [("Average frame rate", "avg_fps"), ("FPS moyens", "avg_fps"), ("Mean frames per second", "avg_fps"),
+     ("Średnie FPS", "avg_fps"), ("GPU voltage (V)", "core_mv")],
+)  # fmt: skip
+def test_words_of_the_trade_in_headings_are_stated(heading, metric):
+    assert meaning_of(heading) == (metric, "stated")
+
+
+def test_rows_of_spread_are_no_runs():
+    rows = []
+    for game in GAMES:
+        rows += [row for row in _long()[1:] if row[0] == game and row[1] == "factory"]
+        rows.append(["", "", "StdDev", "0.8"])
+    draft = drafted([["Game", "Tuning", "Run", "Avg FPS"], *rows])
+    assert len(draft.rows) == 12
+
+
+def test_means_of_each_tuning_below_a_long_table_are_no_game():
+    means = {tuning: [value for (_, one, _), value in FPS.items() if one == tuning] for tuning in TUNINGS}
+    rows = [["All", tuning, "", f"{sum(own) / len(own):.1f}"] for tuning, own in means.items()]
+    assert values_of(drafted([*_long(), *rows])) == TRUTH
+
+
+def test_a_column_of_percentages_beside_tunings_is_no_tuning():
+    rows = [[*cells, f"{100 * float(cells[2]) / float(cells[1]):.1f}"] for cells in _sides()]
+    draft = drafted([["Average FPS"], ["Game", *TUNINGS, "quiet in %"], *rows])
+    assert draft.names("tuning") == list(TUNINGS)
+    limits = drafted([["Average FPS"], ["Game", "PL 100%", "PL 80%"], *_sides()])
+    assert limits.names("tuning") == ["PL 100%", "PL 80%"]
+
+
+@pytest.mark.parametrize("above", [[], [["Index, factory = 100"]]])
+def test_a_table_that_repeats_heading_and_names_holds_no_further_rounds(above):
+    head = ["Game", *TUNINGS]
+    rows = [["Average FPS"], head, *_sides(), [], *above, head, *_sides(lambda game: 0.8)]
+    assert asked(drafted(rows)) == {"which_table"}
+
+
+@pytest.mark.parametrize("words", [("1440p", "4K"), ("dx11", "vk")])
+def test_a_column_whose_words_each_game_has_alike_is_a_setting(words):
+    rows = [[game, word, *(f"{FPS[game, tuning, 1] * (2 - place):.1f}" for tuning in TUNINGS)]
+            for game in GAMES for place, word in enumerate(words)]  # fmt: skip
+    draft = drafted([["Average FPS"], ["Game", "Res", *TUNINGS], *rows])
+    assert {row.value("setting") for row in draft.rows} == set(words)
+    assert {row.value("round") for row in draft.rows} == {"1"}
+    assert draft.n_open == 0
+
+
+def test_numbers_behind_games_that_could_be_runs_are_asked():
+    rows = [["Game", "Tuning", "Avg FPS"],
+            *([f"{game} {run}", tuning, str(value)] for (game, tuning, run), value in FPS.items())]  # fmt: skip
+    draft = drafted(rows)
+    assert "numbers_of_games" in asked(draft)
+    assert all(row.is_asked("game") for row in draft.rows)
+    assert values_of(drafted(rows, numbers_of_games="no")) == TRUTH
+    kept = drafted(rows, numbers_of_games="yes")
+    assert (len(kept.names("game")), kept.n_open) == (12, 0)
+
+
+def test_a_row_of_zeros_is_no_mean():
+    zeros = [[*cells, "0"] for cells in _sides()]
+    draft = drafted([["Average FPS"], ["Game", *TUNINGS, "change"], *zeros, ["Velvet Comet", "80.1", "79.2", "0"]])
+    assert "Velvet Comet" in draft.names("game")

@@ -251,6 +251,12 @@ STYLES: dict[str, Style] = {
     "times only": Style(lambda r: f"{r.game} {r.tuning} {r.stamp('%H%M%S')}.csv", FIVE[:3], THREE[:2],
                         has_stamps=False, is_copied=True),
     "games named like tunings": Style(_plain, ("Quiet Harbour", "Fast Lane", "Glasshouse"), THREE[:2]),
+    "a number behind a number": Style(
+        lambda r: f"{r.game} {r.tuning} {r.round}{' (2)' if (r.round, r.tuning) == (3, 'quiet') else ''}.csv",
+        FIVE[:3], THREE[:2]),
+    "saved by a browser": Style(
+        lambda r: f"{r.tuning}/{r.game}{'' if r.round == 1 else f' ({r.round - 1})'}.csv", FIVE[:4], THREE[:2],
+        has_stamps=False, is_copied=True),
     "right to left": Style(_plain, ("משחק ראשון", "מסע בלילה", "لعبة البحر"), THREE[:2]),
     "one game": Style(_plain, FIVE[:1], THREE[:2], rounds=5),
     "one game, folders": Style(lambda r: f"{r.tuning}/run {r.round}.csv", FIVE[:1], THREE[:2], rounds=5),

@@ -30,11 +30,15 @@ def frame_log(frame_ms, *, stamped="start", origin_s=0.0):
 
 
 def sensor_signal(length_s, *, before_s=5.0, after_s=5.0, step_s=0.5, lag_s=1.0, watts=300.0):
-    """Return times, load and power of a card that is busy from ``before_s`` on; power lags as an average does."""
+    """Return times, load and power of a card that is busy from ``before_s`` on; power lags as an average does.
+
+    The power moves by some tenths of a percent, as that of a card at work does.
+    """
     times = np.arange(0, before_s + length_s + after_s, step_s).round(3)
     load = np.where((times >= before_s) & (times < before_s + length_s), 98.0, 2.0)
     rise = np.clip((times - before_s) / lag_s, 0, 1) - np.clip((times - before_s - length_s) / lag_s, 0, 1)
-    return times, load, 40 + (watts - 40) * rise
+    moves = 1 + 0.003 * np.sin(np.arange(times.size) * 2.4)
+    return times, load, (40 + (watts - 40) * rise) * moves
 
 
 def clock(times, start="2026-11-02T21:00:00", form="%Y-%m-%dT%H:%M:%S.%f"):
