@@ -67,33 +67,31 @@ def place_rows(rows: Iterable[SheetRow], names: NamesInPlan, *, file: str) -> tu
     """
     placed, faults = [], []
     for row in rows:
-        found = list(_unplaced(row, names))
+        found = [
+            *_name(row.tuning, names.tunings, what="tuning"),
+            *_name(row.card, names.cards, what="card"),
+            *_name(row.bench, names.benches, what="bench"),
+        ]
+        # A machine that idles plays nothing.
+        if row.game or row.purpose != "idle":
+            found += _name(row.game, names.games, what="game")
+        game = names.games.get(row.game)
+        settings = [one.name for one in game.settings] if game else [row.setting]
+        if game:
+            found += _name(row.setting, settings, what="setting")
+        if row.round == 0 and row.purpose == "measure":
+            problem = "round 0 was found; a positive whole number is expected."
+            found.append((problem, "Count rounds from 1."))
+        tuning, card = names.tunings.get(row.tuning), names.cards.get(row.card or next(iter(names.cards)))
+        if tuning and card and tuning.card not in ("", card.name, card.model):
+            problem = f"tuning {shown(tuning.name)} is of card {shown(tuning.card)}, not of {shown(card.name)}."
+            found.append((problem, "Correct the card or the tuning."))
         where = row_name(row.run, row.line, file=file)
         faults += [(row.line, Fault(where, problem, action)) for problem, action in found]
-        if not found:
-            game = names.games.get(row.game)
-            settings = [one.name for one in game.settings] if game else [row.setting]
-            card, bench = row.card or next(iter(names.cards)), row.bench or next(iter(names.benches))
-            placed.append(Placed(row, card, bench, row.setting or settings[0]))
+        if card and not found:
+            bench = row.bench or next(iter(names.benches))
+            placed.append(Placed(row, card.name, bench, row.setting or settings[0]))
     return placed, faults
-
-
-def _unplaced(row: SheetRow, names: NamesInPlan) -> Iterator[tuple[str, str]]:
-    """Yield problem and action for each name of a row that is not in the plan."""
-    yield from _name(row.tuning, names.tunings, what="tuning")
-    yield from _name(row.card, names.cards, what="card")
-    yield from _name(row.bench, names.benches, what="bench")
-    # A machine that idles plays nothing.
-    if row.game or row.purpose != "idle":
-        yield from _name(row.game, names.games, what="game")
-    if row.game in names.games:
-        yield from _name(row.setting, [one.name for one in names.games[row.game].settings], what="setting")
-    if row.round == 0 and row.purpose == "measure":
-        yield "round 0 was found; a positive whole number is expected.", "Count rounds from 1."
-    tuning, card = names.tunings.get(row.tuning), names.cards.get(row.card or next(iter(names.cards)))
-    if tuning and card and tuning.card not in ("", card.name, card.model):
-        problem = f"tuning {shown(tuning.name)} is of card {shown(tuning.card)}, not of {shown(card.name)}."
-        yield problem, "Correct the card or the tuning."
 
 
 def _name(found: str, known: Sequence[str] | Mapping[str, Any], *, what: str) -> Iterator[tuple[str, str]]:
@@ -123,18 +121,7 @@ def check_together(placed: Sequence[Placed], all_runs: Sequence[tuple[int, str]]
     list of (line, Fault): repeated run names, repeats of no run or of another kind of run, two used runs
     of one tuning in a round
     """
-    faults = list(_repeated_names(all_runs, file))
-    known = {run for _, run in all_runs}
-    by_run = {one.row.run: one for one in placed}
-    for one in placed:
-        for problem, action in _replaced(one, by_run, known):
-            where = row_name(one.row.run, one.row.line, file=file)
-            faults.append((one.row.line, Fault(where, problem, action)))
-    return [*faults, *_shared_rounds(placed, file)]
-
-
-def _repeated_names(all_runs: Iterable[tuple[int, str]], file: str) -> Iterator[RowFault]:
-    """Yield a fault for each run name that several rows have."""
+    faults: list[RowFault] = []
     lines = defaultdict(list)
     for line, run in all_runs:
         lines[run].append(line)
@@ -142,22 +129,21 @@ def _repeated_names(all_runs: Iterable[tuple[int, str]], file: str) -> Iterator[
         if run and len(where) > 1:
             numbers = ", ".join(map(str, where[:8]))
             problem = f"{len(where)} rows have this name (lines {numbers}); each run needs its own."
-            yield where[-1], Fault(row_name(run, where[-1], file=file), problem, "Rename all but one.")
-
-
-def _replaced(one: Placed, by_run: Mapping[str, Placed], known: set[str]) -> Iterator[tuple[str, str]]:
-    """Yield problem and action if a run repeats no run, itself, or a run of another kind."""
-    name = one.row.replaces
-    if not name:
-        return
-    if name == one.row.run:
-        yield "the run replaces itself.", "Name the run that it repeats."
-    elif name not in known:
-        problem = f"replaces {shown(name)}, which is no run of this sheet."
-        yield problem, suggestion(name, known) or "Correct the name."
-    elif name in by_run and _kind(one) != _kind(by_run[name]):
-        problem = f"replaces {shown(name)}, which is of another card, bench, tuning, game or setting."
-        yield problem, "A repeat has to be of the same; correct one of them."
+            faults.append((where[-1], Fault(row_name(run, where[-1], file=file), problem, "Rename all but one.")))
+    by_run = {one.row.run: one for one in placed}
+    for one in placed:
+        name, problem = one.row.replaces, ""
+        if name and name == one.row.run:
+            problem, action = "the run replaces itself.", "Name the run that it repeats."
+        elif name and name not in lines:
+            problem = f"replaces {shown(name)}, which is no run of this sheet."
+            action = suggestion(name, lines) or "Correct the name."
+        elif name in by_run and _kind(one) != _kind(by_run[name]):
+            problem = f"replaces {shown(name)}, which is of another card, bench, tuning, game or setting."
+            action = "A repeat has to be of the same; correct one of them."
+        if problem:
+            faults.append((one.row.line, Fault(row_name(one.row.run, one.row.line, file=file), problem, action)))
+    return [*faults, *_shared_rounds(placed, file)]
 
 
 def _kind(one: Placed) -> tuple[str, ...]:
@@ -193,23 +179,20 @@ def check_paths(rows: Iterable[Any], folder: Path, *, file: str) -> list[RowFaul
     """
     places = RealPaths(folder)
     cells = ((row, column, getattr(row, column)) for row in rows for column in ("frame_log", "sensor_log"))
+    starts = (places.root, places.root / "logs")
     action = "Copy the log into the folder's logs, and write its path from the folder."
     faults = []
     for row, column, written in cells:
-        if written and _leaves(written, places):
+        if not written:
+            continue
+        # Sheets travel between systems, so both kinds of slash count on each of them.
+        path = os.path.normpath(written.replace("\\", "/"))
+        leaves = _ABSOLUTE.match(written) or path.split(os.sep)[0] == ".."
+        if leaves or not all(places.has(places.real(start / path)) for start in starts):
             where = f"{row_name(row.run, row.line, file=file)}, column {shown(column)}"
             fault = Fault(where, f"the path {shown(written)} leaves the review folder.", action)
             faults.append((row.line, fault))
     return faults
-
-
-def _leaves(written: str, places: RealPaths) -> bool:
-    """Return whether a written path leads out of the folder, by its parts or through a link."""
-    # Sheets travel between systems, so both kinds of slash count on each of them.
-    path = os.path.normpath(written.replace("\\", "/"))
-    if _ABSOLUTE.match(written) or path.split(os.sep)[0] == "..":
-        return True
-    return not all(places.has(places.real(start / path)) for start in (places.root, places.root / "logs"))
 
 
 class RealPaths:

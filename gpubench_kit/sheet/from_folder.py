@@ -51,10 +51,9 @@ def draft_from_logs(
     Draft; without rows where the folder holds no frame log. What is not proven or stated is asked; nothing is
     taken from the alphabet, and rates tell no tuning
     """
-    kept, twice = _each_once(facts, root)
+    kept, head = _each_once(facts, root)
     frames = {path: fact for path, fact in kept.items() if fact.kind in ("frames", "unclear")}
     sensors = {path: fact for path, fact in kept.items() if fact.kind == "sensors"}
-    head = _head(facts, len(frames), len(sensors), twice=twice)
     if not frames:
         return Draft(root.name, (), head=tuple(head))
     frames, recorder = _of_one_recorder(frames, answers)
@@ -82,19 +81,19 @@ def draft_from_logs(
     rows = _rows(board, place.removeprefix("./"))
     used = dict.fromkeys(path for one in board.every if (path := board.value(one, "sensor_log")))
     beside = _side(board, rows, [f"{paired}," if clock else paired, *(f"{'':9}{text}" for text in clock)])
+    later, plan_lines = _of_formats(kept.values(), answers, cards)
     draft = Draft(
         root.name, tuple(rows), head=tuple(head), side=tuple(beside),
         first=tuple(board.first), questions=tuple(_merged(board.questions)),
-        later=tuple(_format_questions(kept.values(), answers, cards)),
-        plan_lines=_plan_lines(kept.values(), answers, cards),
+        later=tuple(later), plan_lines=plan_lines,
         copies=tuple((path, path) for path in [*frames, *used]),
     )  # fmt: skip
     draft = with_reference(with_names(draft, answers), answers)
     return _with_restart(draft, answers)
 
 
-def _each_once(facts: Sequence[LogFacts], root: Path) -> tuple[dict[str, LogFacts], list[tuple[str, str]]]:
-    """Return facts by path from the folder, files with equal bytes once, and the pairs of equal files."""
+def _each_once(facts: Sequence[LogFacts], root: Path) -> tuple[dict[str, LogFacts], list[str]]:
+    """Return facts by path from the folder, files with equal bytes once; what was found, and what was left over."""
     by_path = {fact.path.relative_to(root).as_posix(): fact for fact in facts}
     first: dict[str, str] = {}
     twice, kept = [], {}
@@ -105,21 +104,17 @@ def _each_once(facts: Sequence[LogFacts], root: Path) -> tuple[dict[str, LogFact
             continue
         first[fact.sha256] = path
         kept[path] = replace(fact, path=Path(path))
-    return dict(sorted(kept.items())), twice
-
-
-def _head(
-    facts: Sequence[LogFacts], n_frames: int, n_sensors: int, *, twice: Sequence[tuple[str, str]]
-) -> list[str]:
-    """Return what kinds of files were found, and what was left over."""
-    logs = [count_text(n_frames, "frame log"), *[count_text(n_sensors, "sensor log")] * (n_sensors > 0)]
+    n_of = Counter("frames" if fact.kind == "unclear" else fact.kind for fact in kept.values())
+    logs = [count_text(n_of["frames"], "frame log")]
+    logs += [count_text(n_of["sensors"], "sensor log")] * (n_of["sensors"] > 0)
     others = [fact.fault or fact.path.name for fact in facts if fact.kind in ("none", "sampled")]
     found = "some_left" if others or twice else "all_used"
     lines = [say(f"draft.head.{found}", files=len(facts), logs=", ".join(logs))]
     lines += [say("draft.head.same_file", path=path, other=other) for path, other in twice[:4]]
     lines += [say("draft.head.more_twice", n=len(twice) - 4)] * (len(twice) > 4)
     lines += [say("draft.head.left_over", what=one) for one in others[:3]]
-    return lines + [say("draft.head.more_left", n=len(others) - 3)] * (len(others) > 3)
+    lines += [say("draft.head.more_left", n=len(others) - 3)] * (len(others) > 3)
+    return dict(sorted(kept.items())), lines
 
 
 def _of_one_recorder(
@@ -209,10 +204,14 @@ def _side(board: LogBoard, rows: Sequence[DraftRow], sensors: Sequence[str]) -> 
     return [*lines, *filter(None, sensors)]
 
 
-def _format_questions(
+def _of_formats(
     facts: Iterable[LogFacts], answers: Mapping[str, str], cards: Sequence[str]
-) -> list[Question]:
-    """Return a question for each format of which something is only likely or open, once for all its logs."""
+) -> tuple[list[Question], dict[str, tuple[str, ...]]]:
+    """Return a question for each format that is not sure, once for all its logs, and lines of the plan.
+
+    The lines are the order where it was answered, and formats that were confirmed.
+    """
+    facts = list(facts)
     formats: dict[str, list[LogFacts]] = defaultdict(list)
     for fact in facts:
         if fact.paste:
@@ -222,13 +221,6 @@ def _format_questions(
         entries = list(map(group[0].entry, cards or [answers.get("card") or say("evidence.name_of_card")]))
         one = format_question(group[0], entries, key=f"layouts.{key}", n_logs=len(group), can_be_chip=True)
         questions.append(replace(one, files=tuple(fact.path.as_posix() for fact in group)))
-    return questions
-
-
-def _plan_lines(
-    facts: Iterable[LogFacts], answers: Mapping[str, str], cards: Sequence[str]
-) -> dict[str, tuple[str, ...]]:
-    """Return lines of the plan: the order where it was answered, formats that were confirmed."""
     confirmed: dict[str, list[str]] = {}
     is_chip = False
     for fact in facts:
@@ -237,7 +229,7 @@ def _plan_lines(
         entries = list(map(fact.entry, cards or [answers.get("card", "")])) if fact.paste else []
         confirmed.setdefault(fact.format_id, format_entries(entries, answer))
     order = answers.get("typed_order", "")
-    return {
+    return questions, {
         "analysis": (f'typed_order = "{order}"',) if order else (),
         "sections": tuple("\n".join(entries) for entries in confirmed.values() if entries),
         "cards": ('power_measured_at = "chip_sensor"',) if is_chip else (),

@@ -8,7 +8,7 @@ import io
 import json
 import os
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,7 @@ import pandas as pd
 
 from gpubench_kit.model.errors import Fault, ReportError, TableError
 from gpubench_kit.model.tables import Column, Table
-from gpubench_kit.sheet.text import SheetCells, read_cells
+from gpubench_kit.sheet.text import read_cells
 
 LOOKS_FILE, GIVEN_FILE = "looks.csv", "looks_given.csv"
 
@@ -79,7 +79,17 @@ def read_looks(folder: str | Path) -> pd.DataFrame:
             raise TableError(Fault(LOOKS_FILE, problem, f"{_RESTORE} If no report was ever made, delete both."))
         return LOOKS.frame()
     cells = read_cells(file, frozenset(LOOKS.names))
-    faults = list(_damage(cells))
+    if sorted(cells.headings) not in (sorted(LOOKS.names), sorted(_FIRST_COLUMNS)):
+        raise TableError(Fault(cells.file, f"the columns are not {', '.join(LOOKS.names)}.", _RESTORE))
+    faults = []
+    for number, (line, cell) in enumerate(cells.rows, start=1):
+        where, row = f"{cells.file}, line {line}", dict(zip(cells.headings, cell, strict=False))
+        if row["look"] != str(number):
+            faults.append(Fault(where, f"look {row['look']!r} was found; {number} is expected.", _RESTORE))
+        if not _SHA256.fullmatch(row["used_runs_sha256"]):
+            faults.append(Fault(where, "the hash of the used runs is damaged.", _RESTORE))
+        if number == 1 and not _is_table(row["decisions"]):
+            faults.append(Fault(where, "the decisions before the first look are damaged.", _RESTORE))
     if faults:
         raise TableError(faults)
     rows = [dict(zip(cells.headings, row, strict=False)) for _, row in cells.rows]
@@ -176,22 +186,6 @@ def replace_table(file: Path, table: pd.DataFrame) -> None:
         beside.unlink(missing_ok=True)
         problem = f"the look cannot be written down ({error.strerror})."
         raise ReportError(Fault(file.name, problem, "Make the review folder writable.")) from error
-
-
-def _damage(cells: SheetCells) -> Iterator[Fault]:
-    """Yield what keeps a file of looks from being counted."""
-    if sorted(cells.headings) not in (sorted(LOOKS.names), sorted(_FIRST_COLUMNS)):
-        problem = f"the columns are not {', '.join(LOOKS.names)}."
-        yield Fault(cells.file, problem, _RESTORE)
-        return
-    for number, (line, cell) in enumerate(cells.rows, start=1):
-        where, row = f"{cells.file}, line {line}", dict(zip(cells.headings, cell, strict=False))
-        if row["look"] != str(number):
-            yield Fault(where, f"look {row['look']!r} was found; {number} is expected.", _RESTORE)
-        if not _SHA256.fullmatch(row["used_runs_sha256"]):
-            yield Fault(where, "the hash of the used runs is damaged.", _RESTORE)
-        if number == 1 and not _is_table(row["decisions"]):
-            yield Fault(where, "the decisions before the first look are damaged.", _RESTORE)
 
 
 def hash_of(parts: Iterable[str]) -> str:

@@ -118,10 +118,15 @@ def runs_behind(usable: pd.DataFrame, rows: pd.DataFrame) -> list[str]:
     sides: dict[tuple, dict[tuple, str]] = {}
 
     def of_side(row: dict[str, Any], side: str) -> str:
-        subject = tuple(row[f"{side}_{one}"] for one in ("card", "tuning", "bench"))
+        card, tuning, bench = subject = tuple(row[f"{side}_{one}"] for one in ("card", "tuning", "bench"))
         if subject not in sides:
-            mine = _of_subject(usable, *subject).groupby(place)["run_id"]
-            sides[subject] = mine.agg(lambda ids: " ".join(sorted(ids))).to_dict()
+            # An empty card or bench stands for any.
+            fits = usable["tuning"] == tuning
+            if card:
+                fits &= (usable["card"] == card) | (usable.get("model", usable["card"]) == card)
+            if bench:
+                fits &= usable["bench"] == bench
+            sides[subject] = usable[fits].groupby(place)["run_id"].agg(lambda ids: " ".join(sorted(ids))).to_dict()
         return sides[subject].get(tuple(row[one] for one in place), "")
 
     return ["/".join(of_side(row, side) for side in ("of", "against")) for row in rows.to_dict("records")]
@@ -223,7 +228,8 @@ class Looks:
         version = self.rows.set_index("look")["kit_version"]
         found = []
         for row in self.usable[self.usable["run_id"].isin(kept.index)].itertuples():
-            before = _numbers(kept.at[row.run_id, "numbers"]).get(row.metric)
+            numbers = dict(one.split("=", 1) for one in kept.at[row.run_id, "numbers"].split())
+            before = numbers.get(row.metric)
             if before is None or before == f"{row.value:.9g}":
                 continue
             look = int(kept.at[row.run_id, "look"])
@@ -288,7 +294,9 @@ class Looks:
                 return
             rows.loc[place, list(now)] = list(now.values())
         else:
-            decisions = "" if len(rows) else _as_json(_storable(self.asked.decisions()))
+            decisions = "" if len(rows) else _as_json(self.asked.decisions())
+            if len(decisions) > _LONGEST_CELL:
+                decisions = _as_json(_collapsed(self.asked.decisions()))
             made = {"look": number, "plan_fingerprint": self.asked.fingerprint, "decisions": decisions, **now}
             rows = LOOKS.frame([*rows.to_dict("records"), made])
         kept = self.kept if name in set(self.kept["given"]) else pd.concat([self.kept, given], ignore_index=True)
@@ -382,19 +390,6 @@ def decisions_changed(looks: pd.DataFrame, plan: ReviewPlan) -> list[tuple[str, 
     return changed_decisions(before, now, version=looks["kit_version"].iloc[0])
 
 
-def _of_subject(usable: pd.DataFrame, card: str, tuning: str, bench: str) -> pd.DataFrame:
-    """Return the runs of one side of a pair; an empty card or bench stands for any."""
-    fits = usable["tuning"] == tuning
-    if card:
-        fits &= (usable["card"] == card) | (usable.get("model", usable["card"]) == card)
-    return usable[fits & (usable["bench"] == bench)] if bench else usable[fits]
-
-
-def _numbers(text: str) -> dict[str, str]:
-    """Return the values of a run by metric, as kept."""
-    return dict(one.split("=", 1) for one in text.split())
-
-
 def _likely(text: str) -> list[str]:
     """Return the metrics of a run that were only likely, as kept."""
     return [one.removesuffix(_LIKELY) for one in text.split() if one.endswith(_LIKELY)]
@@ -416,11 +411,6 @@ def _partitions(tokens: pd.Series, usable: pd.DataFrame) -> str:
 def _as_json(decisions: Mapping[str, Any]) -> str:
     """Return decisions as one line of JSON."""
     return json.dumps(decisions, sort_keys=True, ensure_ascii=False)
-
-
-def _storable(decisions: dict[str, Any]) -> dict[str, Any]:
-    """Return decisions that fit into a cell."""
-    return decisions if len(_as_json(decisions)) <= _LONGEST_CELL else _collapsed(decisions)
 
 
 def _collapsed(decisions: Mapping[str, Any]) -> dict[str, Any]:

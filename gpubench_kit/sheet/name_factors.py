@@ -80,7 +80,7 @@ def find_factors(board: LogBoard) -> Factors:
     if not words:
         return found
     if len(words) <= _MOST_WORDS:
-        _join(words, _is_slip, found, board)
+        _join(words, lambda rare, word, of: is_slip(rare, word, (len(of[rare]), len(of[word]))), found, board)
     together: dict[Files, list[str]] = defaultdict(list)
     for word, files in words.items():
         together[files].append(word)
@@ -142,11 +142,6 @@ def same_word_question(names: tuple[str, str], times: tuple[int, int], counted: 
             "n_meant": count_text(times[1], counted)}  # fmt: skip
     answers = (choice("same_word", "right", value=names[1]), choice("same_word", "other", value=names[0]))
     return question("same_word", said, name=names[0], choices=answers)
-
-
-def _is_slip(rare: str, word: str, words: Mapping[str, Files]) -> bool:
-    """Return whether a rare word is likely a slip for another one."""
-    return is_slip(rare, word, (len(words[rare]), len(words[word])))
 
 
 def is_slip(rare: str, word: str, times: tuple[int, int]) -> bool:

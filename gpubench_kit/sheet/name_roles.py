@@ -53,7 +53,15 @@ def label_logs(found: Factors, board: LogBoard) -> None:
     if not _has(roles, "game"):
         for one, value in stated.items():
             board.put([one], "game", value, why=say("draft.why.log_names_it"))
-    _one_for_all(found, board)
+    if board.logs and not any("game" in cells for cells in board.cells):
+        # Words that all names hold are proposed as the one game.
+        count = Counter(word for order in found.order_of for word in dict.fromkeys(order))
+        shared = [word for word in found.order_of[0] if count[word] == len(board.logs) and word in found.spelt]
+        name = found.written(" ".join(word for word in shared if not names_tuning(word)))
+        if name:
+            asked = question("game_of_all", {"found": name}, choices=[choice("game_of_all", "yes", value=name)])
+            answer = board.ask(asked, board.every, "game")
+            board.put(board.every, "game", answer or name, why=say("draft.why.words_of_all"))
     for column in ("game", "tuning"):
         _ask_numbers(board, column)
     for column in ("game", "tuning"):
@@ -220,19 +228,6 @@ def _put_levels(factor: Factor, found: Factors, board: LogBoard, *, role: tuple[
         }
         answer = board.ask(question("no_tuning_in_name", said), files, "tuning")
         board.put(files, role[0], answer or "factory", why=say("draft.why.no_tuning_word"))
-
-
-def _one_for_all(found: Factors, board: LogBoard) -> None:
-    """Propose the words that all names hold as the one game, where no others are."""
-    if any("game" in cells for cells in board.cells) or not board.logs:
-        return
-    count = Counter(word for order in found.order_of for word in dict.fromkeys(order))
-    shared = [word for word in found.order_of[0] if count[word] == len(board.logs) and word in found.spelt]
-    name = found.written(" ".join(word for word in shared if not names_tuning(word)))
-    if name:
-        asked = question("game_of_all", {"found": name}, choices=[choice("game_of_all", "yes", value=name)])
-        answer = board.ask(asked, board.every, "game")
-        board.put(board.every, "game", answer or name, why=say("draft.why.words_of_all"))
 
 
 def _ask_numbers(board: LogBoard, column: str) -> None:

@@ -120,16 +120,14 @@ def format_question(
         if is_board:
             said, enter, texts = say("format.watts.about", unit=unit), say("format.watts.later"), "format.watts"
             answers[1:1] = [CHIP] * can_be_chip
-    choices = [Choice(say(f"{texts}.{one}"), one, _on_one_line(format_entries(entries, one))) for one in answers]
+    choices = []
+    for one in answers:
+        lines = (entry.strip().replace("\n", ", ").replace("]], ", "]] ") for entry in format_entries(entries, one))
+        choices.append(Choice(say(f"{texts}.{one}"), one, "; ".join(lines)))
     return Question(
         key, text, (*choices, Choice(say("format.first_rows"), SHOW)), default_text=enter,
         about=(said, say(f"format.about_{what}", n=n_logs)), evidence=facts.first_rows, paste="\n".join(entries),
     )  # fmt: skip
-
-
-def _on_one_line(entries: Sequence[str]) -> str:
-    """Return entries of the plan as a confirmation shows them."""
-    return "; ".join(entry.strip().replace("\n", ", ").replace("]], ", "]] ") for entry in entries)
 
 
 def format_entries(entries: Sequence[str], answer: str) -> list[str]:

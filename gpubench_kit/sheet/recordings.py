@@ -197,7 +197,12 @@ def label_by_blocks(board: LogBoard) -> bool:
         answer = board.answers.get(asked.key, "")
     if answer not in ("yes", "list"):
         return False
-    board.first.append(question("tuning_names", check=_names_fault))
+    wrong = "ask.tuning_names.wrong"
+    board.first.append(
+        question(
+            "tuning_names", check=lambda typed: "" if "," in typed.strip(" ,") else say(wrong, typed=shown(typed))
+        )
+    )
     names = [one.strip() for one in board.answers.get("tuning_names", "").split(",") if one.strip()]
     if answer == "list":
         form = "text" if len(blocks) > 1 else "no_pauses"
@@ -291,11 +296,6 @@ def _blocks_of_list(
         found.append((list(range(used, used + n)), game, order))
         used += n
     return found if used == len(starts) else []
-
-
-def _names_fault(typed: str) -> str:
-    """Return what is wrong with typed names of tunings."""
-    return "" if "," in typed.strip(" ,") else say("ask.tuning_names.wrong", typed=shown(typed))
 
 
 def _list_fault(typed: str, *, names: Sequence[str], starts: Sequence[float]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Annotated, Any, NamedTuple
@@ -74,11 +74,21 @@ def read_columns(cells: SheetCells, *, logs_by_pattern: bool) -> SheetColumns:
     own = [heading for heading, name in zip(cells.headings, names, strict=True) if name not in KNOWN]
     file = cells.file
     twice = [name for name, times in Counter(names).items() if times > 1 and name in KNOWN]
-    repeated = [
+    faults = [
         Fault(file, f"two columns are called {shown(name)}; one is expected.", "Rename one.") for name in twice
     ]
-    faults = [*repeated, *_misspelt(own, cells.file)]
-    faults += _missing(place, [fault.problem for fault in faults], cells=cells)
+    for heading in own:
+        near = nearest(plain_heading(heading), KNOWN, cutoff=CLOSE)
+        if near:
+            action = f"Did you mean {shown(near)}? A column of your own needs a name less like it."
+            faults.append(Fault(file, f"unknown column {shown(heading)}.", action))
+    told = [fault.problem for fault in faults]
+    for name in (name for name in NEEDED if name not in place):
+        near = nearest(name, own)
+        action = f"Is it the column {shown(near)}? Then rename it." if near else "Add it."
+        problem = f"column {shown(name)} is missing (found: {listed(cells.headings, most=30)})."
+        if not (near and any(shown(near) in problem for problem in told)):
+            faults.append(Fault(file, problem, action))
     has_values = any(name in METRICS for name in place)
     if not ("frame_log" in place or "started_at" in place or has_values or logs_by_pattern):
         problem = f"neither a column 'frame_log' nor a metric's column was found (found: {listed(cells.headings)})."
@@ -92,7 +102,10 @@ def read_columns(cells: SheetCells, *, logs_by_pattern: bool) -> SheetColumns:
     bare = [position for position, heading in enumerate(cells.headings) if not heading]
     if any(row[position] for _, row in cells.rows for position in bare):
         findings.append(note("sheet.ignored.bare", check="columns_ignored", file=cells.file))
-    return SheetColumns(place, tuple(faults), (*findings, *_not_stated(place, cells.file)))
+    lacking = [shown(name) for name in ORDERING if name not in place]
+    if lacking:
+        findings.append(note("sheet.layout_not_stated", file=file, columns=say("list.or").join(lacking)))
+    return SheetColumns(place, tuple(faults), tuple(findings))
 
 
 def plain_heading(heading: str) -> str:
@@ -103,38 +116,6 @@ def plain_heading(heading: str) -> str:
     heading : as written
     """
     return "_".join(heading.casefold().replace("-", " ").split())
-
-
-def _misspelt(own: Iterable[str], file: str) -> list[Fault]:
-    """Return a fault for each unknown heading that is almost a known one."""
-    faults = []
-    for heading in own:
-        near = nearest(plain_heading(heading), KNOWN, cutoff=CLOSE)
-        if near:
-            action = f"Did you mean {shown(near)}? A column of your own needs a name less like it."
-            faults.append(Fault(file, f"unknown column {shown(heading)}.", action))
-    return faults
-
-
-def _missing(place: Iterable[str], told: list[str], *, cells: SheetCells) -> list[Fault]:
-    """Return a fault for each needed column that is not there, with the heading that may be meant."""
-    faults = []
-    for name in (name for name in NEEDED if name not in place):
-        near = nearest(name, [heading for heading in cells.headings if plain_heading(heading) not in KNOWN])
-        action = f"Is it the column {shown(near)}? Then rename it." if near else "Add it."
-        problem = f"column {shown(name)} is missing (found: {listed(cells.headings, most=30)})."
-        if not (near and any(shown(near) in problem for problem in told)):
-            faults.append(Fault(cells.file, problem, action))
-    return faults
-
-
-def _not_stated(place: Iterable[str], file: str) -> list[Finding]:
-    """Return a note if the sheet does not say in which order runs were done."""
-    lacking = [name for name in ORDERING if name not in place]
-    if not lacking:
-        return []
-    columns = say("list.or").join(shown(name) for name in lacking)
-    return [note("sheet.layout_not_stated", file=file, columns=columns)]
 
 
 _NUMBER = re.compile(r"([+-]?)([0-9]*)(?:([.,])([0-9]*))?(?:[eE]([+-]?[0-9]{1,3}))?")

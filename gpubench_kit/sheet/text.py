@@ -7,13 +7,13 @@ import csv
 import io
 import re
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from gpubench_kit.model.errors import Fault, TableError, listed, shown
 from gpubench_kit.model.tables import Finding
-from gpubench_kit.sheet.workbook import BookSheet, Rows, read_sheets, without_empty_end
+from gpubench_kit.sheet.workbook import Rows, read_sheets, without_empty_end
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
@@ -69,7 +69,16 @@ def read_cells(file: Path, known: frozenset[str]) -> SheetCells:
     content = table_content(file)
     findings: list[Finding] = []
     if content.startswith(_WORKBOOK):
-        rows, separator = _run_sheet_of(read_sheets(content, file.name), file.name, findings), ""
+        sheets, separator = read_sheets(content, file.name), ""
+        sheet = next((one for one in sheets if one.title.strip().casefold() == "runs"), sheets[0])
+        if sheet.lost:
+            problem = f"the formulas in {listed(sheet.lost)} have no stored result."
+            action = "Open and save the file in a spreadsheet, or type the values."
+            raise TableError(Fault(file.name, problem, action))
+        if sheet.title.strip().casefold() != "runs":
+            title = shown(sheet.title)
+            findings.append(note("sheet.read.of_sheet", check="run_sheet_read", file=file.name, sheet=title))
+        rows = sheet.rows
     else:
         text = decoded_text(content, file.name, findings)
         rows, separator = _split(
@@ -79,24 +88,20 @@ def read_cells(file: Path, known: frozenset[str]) -> SheetCells:
     if not rows:
         raise TableError(Fault(file.name, "the file is empty; a row of headings is expected."))
     headings = tuple(without_empty_end(rows[0][1]))
-    faults = [*_wide_rows(rows[1:], headings, file.name)]
-    if faults:
-        raise TableError(faults)
+    faults, body = [], []
     # Most cells repeat: names of tunings and games, sessions, rounds. Each text is kept once.
     known_text: dict[str, str] = {}
-    body = tuple((line, _row(cells, len(headings), known_text)) for line, cells in rows[1:])
-    return SheetCells(file.name, headings, body, separator, tuple(findings))
-
-
-def _run_sheet_of(sheets: Sequence[BookSheet], file: str, findings: list[Finding]) -> Rows:
-    """Return the rows of the sheet called ``runs``, else of the first one; results have to be stored."""
-    sheet = next((one for one in sheets if one.title.strip().casefold() == "runs"), sheets[0])
-    if sheet.lost:
-        problem = f"the formulas in {listed(sheet.lost)} have no stored result."
-        raise TableError(Fault(file, problem, "Open and save the file in a spreadsheet, or type the values."))
-    if sheet.title.strip().casefold() != "runs":
-        findings.append(note("sheet.read.of_sheet", check="run_sheet_read", file=file, sheet=shown(sheet.title)))
-    return sheet.rows
+    for line, cells in rows[1:]:
+        over = without_empty_end(cells)[len(headings) :]
+        if over:
+            problem = f"more cells than the {len(headings)} headings; too much is {listed(over)}."
+            action = "Put cells that hold the separator in quotes, or add the missing heading."
+            faults.append(Fault(f"{file.name}, line {line}", problem, action))
+        filled = [*cells, *[""] * (len(headings) - len(cells))][: len(headings)]
+        body.append((line, tuple(known_text.setdefault(cell, cell) for cell in filled)))
+    if faults:
+        raise TableError(faults)
+    return SheetCells(file.name, headings, tuple(body), separator, tuple(findings))
 
 
 def table_content(file: Path) -> bytes:
@@ -180,23 +185,6 @@ def _headings_known(text: str, separator: str, known: frozenset[str]) -> tuple[i
     return len(known.intersection(cells)), len(cells)
 
 
-def _row(cells: list[str], width: int, known_text: dict[str, str]) -> tuple[str, ...]:
-    """Return a row with as many cells as there are headings, texts that are known taken from there."""
-    return tuple(known_text.setdefault(cell, cell) for cell in [*cells, *[""] * (width - len(cells))][:width])
-
-
-def _wide_rows(rows: Rows, headings: tuple[str, ...], file: str) -> list[Fault]:
-    """Return a fault for each row with more cells than there are headings."""
-    faults = []
-    for line, cells in rows:
-        over = without_empty_end(cells)[len(headings) :]
-        if over:
-            problem = f"more cells than the {len(headings)} headings; too much is {listed(over)}."
-            action = "Put cells that hold the separator in quotes, or add the missing heading."
-            faults.append(Fault(f"{file}, line {line}", problem, action))
-    return faults
-
-
 def find_sheet(folder: Path) -> Path:
     """Return the run sheet of a review folder.
 
@@ -259,7 +247,18 @@ def read_grids(file: Path) -> list[Grid]:
     """
     content = table_content(file)
     if content.startswith(_WORKBOOK):
-        grids = [_grid_of(sheet, file.name) for sheet in read_sheets(content, file.name)]
+        grids = []
+        for sheet in read_sheets(content, file.name):
+            hidden = [number for number, _ in sheet.rows if number in sheet.hidden]
+            shown_rows = [(number, cells) for number, cells in sheet.rows if number not in sheet.hidden]
+            notes = []
+            if hidden and shown_rows:
+                numbers, more = ", ".join(map(str, hidden[:6])), len(hidden) - 6
+                all_of = say("draft.head.hidden_more", rows=numbers, n=more) if more > 0 else numbers
+                notes.append(say("draft.head.hidden", rows=all_of))
+            if sheet.lost and shown_rows:
+                notes.append(say("draft.head.formulas", cells=listed(sheet.lost, most=6)))
+            grids.append(_grid(sheet.title, shown_rows, file.name, notes=tuple(notes)))
     else:
         text = decoded_text(content, file.name, [])
         rows, _ = _split(text, file.name, lambda one: max(_OF_TABLES, key=lambda mark: _regular(one, mark)))
@@ -288,21 +287,6 @@ def _regular(text: str, separator: str) -> tuple[int, int]:
     widths = Counter(n for line in lines if (n := len(next(csv.reader([line], delimiter=separator), []))) > 1)
     usual = max(widths.items(), key=lambda item: (item[1], item[0]), default=(0, 0))
     return usual[1], usual[0]
-
-
-def _grid_of(sheet: BookSheet, file: str) -> Grid:
-    """Return one sheet of a workbook; hidden sheets and rows are not taken, and rows are named."""
-    hidden = [number for number, _ in sheet.rows if number in sheet.hidden]
-    shown_rows = [(number, cells) for number, cells in sheet.rows if number not in sheet.hidden]
-    notes = []
-    if hidden and shown_rows:
-        rows, more = ", ".join(map(str, hidden[:6])), len(hidden) - 6
-        all_of = say("draft.head.hidden_more", rows=rows, n=more) if more > 0 else rows
-        notes.append(say("draft.head.hidden", rows=all_of))
-    if sheet.lost and shown_rows:
-        lost = listed(sheet.lost, most=6)
-        notes.append(say("draft.head.formulas", cells=lost))
-    return _grid(sheet.title, shown_rows, file, notes=tuple(notes))
 
 
 def encoding_of(content: bytes) -> str:

@@ -7,7 +7,6 @@ import io
 import re
 import warnings
 import zipfile
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pyexpat import ExpatError, ParserCreate
 from typing import Any, NamedTuple
@@ -44,23 +43,20 @@ def count_inside(archive: zipfile.ZipFile, *, most_cells: int) -> bool:
     """
     counted = _Counted(most_cells)
     for member in archive.infolist():
-        if member.filename.lower().endswith(_READ):
-            _count_part(
-                pieces_of(archive, member, limit=LARGEST_UNPACKED - counted.bytes), counted, member.filename
-            )
+        if not member.filename.lower().endswith(_READ):
+            continue
+        counted.begin_part()
+        parser = ParserCreate(namespace_separator="}")
+        parser.StartElementHandler, parser.CharacterDataHandler = counted.start, counted.text
+        parser.StartDoctypeDeclHandler = _refuse_declarations
+        try:
+            for piece in pieces_of(archive, member, limit=LARGEST_UNPACKED - counted.bytes):
+                counted.bytes += len(piece)
+                parser.Parse(piece, False)
+            parser.Parse(b"", True)
+        except ExpatError:
+            raise DamagedZip(f"'{member.filename}' in it is not whole") from None
     return counted.has_formulas
-
-
-def _count_part(pieces: Iterable[bytes], counted: _Counted, name: str) -> None:
-    """Count what one part asks for."""
-    parser = _parser_into(counted)
-    try:
-        for piece in pieces:
-            counted.bytes += len(piece)
-            parser.Parse(piece, False)
-        parser.Parse(b"", True)
-    except ExpatError:
-        raise DamagedZip(f"'{name}' in it is not whole") from None
 
 
 @dataclass
@@ -87,9 +83,14 @@ class _Counted:
         if attributes and sum(map(len, attributes.values())) > _LONGEST_TEXT:
             raise TooLarge
         if name == "c":
-            self._cell(attributes)
+            found = _COLUMN.match(attributes.get("r", ""))
+            self.column = _column_number(found[1]) if found else self.column + 1
+            self.columns = max(self.columns, self.column)
         elif name == "row":
-            self._row(attributes)
+            number = attributes.get("r", "")
+            self.row = int(number) if number.isdecimal() and len(number) < 10 else self.row + 1
+            self.rows = max(self.rows, self.row)
+            self.in_row = self.column = 0
         elif name == "si":
             self.texts += 1
             self.in_row = 0
@@ -112,29 +113,6 @@ class _Counted:
         self.length += len(text)
         if self.length > _LONGEST_TEXT:
             raise TooLarge
-
-    def _row(self, attributes: dict[str, str]) -> None:
-        """Note where a row stands."""
-        text = attributes.get("r")
-        otherwise = self.row + 1
-        self.row = int(text) if text and text.isdecimal() and len(text) < 10 else otherwise
-        self.rows = max(self.rows, self.row)
-        self.in_row = self.column = 0
-
-    def _cell(self, attributes: dict[str, str]) -> None:
-        """Note how wide a row is."""
-        found = _COLUMN.match(attributes.get("r", ""))
-        self.column = _column_number(found[1]) if found else self.column + 1
-        self.columns = max(self.columns, self.column)
-
-
-def _parser_into(counted: _Counted) -> Any:
-    """Return a parser of one part; nothing of it is kept."""
-    parser = ParserCreate(namespace_separator="}")
-    counted.begin_part()
-    parser.StartElementHandler, parser.CharacterDataHandler = counted.start, counted.text
-    parser.StartDoctypeDeclHandler = _refuse_declarations
-    return parser
 
 
 def _refuse_declarations(*_about: object) -> None:
