@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import os
 import re
@@ -31,6 +32,12 @@ def test_the_help_of_a_command_has_an_example_that_it_understands(name, capsys):
     text = " ".join(capsys.readouterr().out.split())
     example = re.search(r"Example: gpubench-kit (.*)$", text)[1]
     assert cli.make_parser().parse_args(example.split()).run
+
+
+@pytest.mark.parametrize("command", cli.COMMANDS, ids=lambda one: one.name)
+def test_what_a_command_runs_is_there(command):
+    module, _, name = command.run.rpartition(".")
+    assert callable(getattr(importlib.import_module(module), name))
 
 
 def test_the_help_lists_every_command(capsys):

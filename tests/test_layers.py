@@ -53,8 +53,7 @@ ORDER = (
     ("checks.evidence",),
     ("checks.log_checks", "checks.run_checks", "checks.design_checks"), ("checks.review",),
     ("page.elements",), ("page.results",), ("page.caveats", "page.headline"),
-    ("page.answer_card",), ("page.matrix", "page.method", "page.game_sections"),
-    ("page.efficiency", "page.data_quality"),
+    ("page.answer_card",), ("page.matrix", "page.method", "page.game_sections"), ("page.efficiency",),
     ("report.manifest", "report.package"), ("report.notebook_run",),
 )  # fmt: skip
 

@@ -1,70 +1,54 @@
-"""The command ``new``: a review folder to fill in, or drafted from a folder of logs or a table."""
+"""The command ``new``: a review folder to fill in, or drafted from logs or a table in a dialog."""
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Sequence
+import functools
+import json
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
+from gpubench_kit.cli.terminal import ask, is_terminal, progress_bar, terminal_width, wrapped
+from gpubench_kit.files import transliterated
+from gpubench_kit.logs.loose_files import facts_of_log
+from gpubench_kit.logs.one_clock import RunTimes, clock_of_starts
+from gpubench_kit.logs.read_samples import read_sensor_log
+from gpubench_kit.model.errors import Fault, LogError, TableError
+from gpubench_kit.model.questions import SHOW, LogFacts, Question, isolated, paste_lines
+from gpubench_kit.sheet.draft import Draft, all_questions, table_lines
+from gpubench_kit.sheet.from_folder import draft_from_logs
+from gpubench_kit.sheet.new_review import (
+    ANSWERS_FILE,
+    check_answers,
+    check_free,
+    is_review,
+    keep_answers,
+    load_answers,
+    new_review,
+    write_draft,
+)
+from gpubench_kit.sheet.run_order import block_lines
 from gpubench_kit.wording.catalogue import say
-
-if TYPE_CHECKING:
-    from gpubench_kit.model.questions import LogFacts
-
-from gpubench_kit.cli.terminal import add_command, add_json, progress_bar, wrapped
-
-_DONE, _BAD_INPUT = 0, 2
 
 #: Endings of files that may be logs.
 _LOG_ENDINGS = (".csv", ".tsv", ".txt", ".log", ".dat", ".json", ".jsonl", ".gz", ".bz2", ".xz", ".zip", ".zst", "")
 #: Files of a folder that are looked at to say that it holds logs.
 _LOOKED_AT = 12
 
-_ABOUT = """\
-With --from, plan and run sheet are drafted from what is there: a folder of logs, or a table of results (.xlsx,
-.csv). What was found is shown as a table game x tuning x round; what nothing tells is asked. Logs are copied,
-originals stay untouched. Without a terminal nothing is asked: open cells hold a ?, and each question is printed
-with the line that answers it.
 
-Exit codes: 0 done; 1 done, but cells of runs.csv are still open; 2 bad input.
-
-Example: gpubench-kit new my-review --from logs"""
-
-
-def add_new(commands: Any) -> None:
-    """Add the command ``new`` to the commands of the parser."""
-    does = "make a review folder, empty or from your logs"
-    command = add_command(commands, "new", does, example="gpubench-kit new my-review --from logs", run=_new)
-    command.add_argument("folder", metavar="FOLDER", help="folder to make; an existing one is never overwritten")
-    command.add_argument("--from", dest="source", metavar="LOGS", help="folder of logs, or table of results")
-    add_dialog_options(command)
-    add_json(command, "print table and questions as JSON; asks nothing")
-    command.formatter_class = argparse.RawDescriptionHelpFormatter
-    command.epilog = _ABOUT
-
-
-def add_dialog_options(command: argparse.ArgumentParser) -> None:
-    """Add the options of a command that asks.
-
-    Parameters
-    ----------
-    command : parser of the command
-    """
-    command.add_argument("--no-input", action="store_true", help="ask nothing: print questions with their lines")
-    command.add_argument("--answers", metavar="FILE", help="answers.toml that a dialog kept, or your own")
-
-
-def _new(asked: argparse.Namespace) -> int:
-    """Make a review folder."""
+def new(asked: argparse.Namespace) -> int:
+    """Make a review folder: drafted from logs or a table, else to fill in, saying --from where logs are at hand."""
+    folder = Path(asked.folder)
     if asked.source is None:
-        return _empty(asked)
-    from gpubench_kit.cli.dialogs import make_review
-    from gpubench_kit.model.errors import Fault, TableError
-    from gpubench_kit.sheet.new_review import check_free
-
-    source, folder = Path(asked.source), Path(asked.folder)
+        hint = _logs_at_hand(folder)
+        made = new_review(asked.folder)
+        if not asked.quiet:
+            print(*hint, say("told.ready", folder=made), *wrapped(say("caution.terminal")), sep="\n")
+        return _DONE
+    source = Path(asked.source)
     check_free(folder)
     if source.is_file():
         return make_review(asked, draft_of_table(source), folder).code
@@ -89,11 +73,6 @@ def draft_of_table(file: Path):
 
 def _from_folder(asked: argparse.Namespace, source: Path, folder: Path) -> int:
     """Draft a review from a folder: of its logs, else of the only table in it."""
-    from gpubench_kit.cli.dialogs import make_review
-    from gpubench_kit.logs.loose_files import facts_of_log
-    from gpubench_kit.model.errors import Fault, LogError
-    from gpubench_kit.sheet.from_folder import draft_from_logs
-    from gpubench_kit.sheet.new_review import is_review
 
     if is_review(source):
         problem = "this folder is a review already."
@@ -127,10 +106,6 @@ def _from_folder(asked: argparse.Namespace, source: Path, folder: Path) -> int:
 
 def _clocks_of(facts: Sequence[LogFacts], source: Path) -> dict[str, str]:
     """Return in words how the clock of the only sensor log stands to the frame logs', by its path."""
-    from gpubench_kit.logs.one_clock import RunTimes, clock_of_starts
-    from gpubench_kit.logs.read_samples import read_sensor_log
-    from gpubench_kit.model.errors import LogError
-
     sensors = [fact for fact in facts if fact.kind == "sensors"]
     frames = [fact for fact in facts if fact.kind == "frames"]
     if len(sensors) != 1 or len(frames) < 2:
@@ -143,10 +118,8 @@ def _clocks_of(facts: Sequence[LogFacts], source: Path) -> dict[str, str]:
     times = [RunTimes(str(one.path), one.started_at_s, one.length_s, one.clock_kind, one.file_time_s)
              for one in frames]  # fmt: skip
     clock = clock_of_starts(times, samples, closed_s=sensor.file_time_s)
-    text = say("draft.side.clock_not_proven")
-    if clock.is_proven:
-        text = say("draft.side.clock_proven", offset=clock.offset_s)
-    return {sensor.path.relative_to(source).as_posix(): text}
+    proven = say("draft.side.clock_proven", offset=clock.offset_s) if clock.is_proven else ""
+    return {sensor.path.relative_to(source).as_posix(): proven or say("draft.side.clock_not_proven")}
 
 
 def _files_in(source: Path, *, without: Path) -> Iterator[Path]:
@@ -163,22 +136,8 @@ def _files_in(source: Path, *, without: Path) -> Iterator[Path]:
             yield path
 
 
-def _empty(asked: argparse.Namespace) -> int:
-    """Make a review folder to fill in; say that --from exists where logs are at hand."""
-    from gpubench_kit.sheet.new_review import new_review
-
-    hint = _logs_at_hand(Path(asked.folder))
-    made = new_review(asked.folder)
-    if not asked.quiet:
-        ready = say("told.ready", folder=made)
-        print(*hint, ready, *wrapped(say("caution.terminal")), sep="\n")
-    return _DONE
-
-
 def _logs_at_hand(folder: Path) -> list[str]:
     """Return the line that names --from, where the working folder or the one to make holds frame logs."""
-    from gpubench_kit.logs.loose_files import facts_of_log
-
     for place in dict.fromkeys((folder, Path())):
         files = [
             file for file in sorted(place.glob("*")) if file.suffix.casefold() in _LOG_ENDINGS and file.is_file()
@@ -186,6 +145,191 @@ def _logs_at_hand(folder: Path) -> list[str]:
         looked = [facts_of_log(file).kind for file in files[:_LOOKED_AT]]
         n_logs = looked.count("frames")
         if n_logs > 1:
-            count = len(files) if n_logs == len(looked) else n_logs
-            return [say("told.logs_at_hand", count=count, folder=place)]
+            return [say("told.logs_at_hand", count=len(files) if n_logs == len(looked) else n_logs, folder=place)]
     return []
+
+
+#: Open cells of one column that are listed.
+_FEW_CELLS = 2
+_DONE, _OPEN, _BAD_INPUT, _STOPPED = 0, 1, 2, 130
+
+DraftOf = Callable[[Mapping[str, str]], Draft]
+
+
+@dataclass(frozen=True)
+class Made:
+    """What a dialog made: the exit code, how many cells still wait for an answer, the folders, what JSON says."""
+
+    code: int
+    n_open: int = 0
+    folders: tuple[Path, ...] = ()
+    content: object = None
+
+
+def make_review(
+    asked: argparse.Namespace,
+    draft_of: DraftOf,
+    folder: Path,
+    *,
+    source: Path | None = None,
+    says_next: bool = True,
+) -> Made:
+    """Show a draft, ask what it does not know, and write the review folder, or one for each part.
+
+    Parameters
+    ----------
+    asked : the command's options: ``no_input``, ``answers``, ``quiet``, ``json``
+    draft_of : gives the draft for the answers so far
+    folder : review folder to make
+    source : folder that logs are copied from; None for a table
+    says_next : whether the commands that come next are named
+
+    Raises
+    ------
+    GpubenchError : the folder is a review already or cannot be written; an answer fits no question
+    SystemExit : stopped; the answers so far are kept in the folder
+    """
+    check_free(folder)
+    # The draft for the same answers is made once.
+    kept = functools.lru_cache(maxsize=4)(lambda pairs: draft_of(dict(pairs)))
+    answers_file = Path(asked.answers) if asked.answers else folder / ANSWERS_FILE
+    given = load_answers(answers_file) if asked.answers or answers_file.is_file() else {}
+    made = _make(asked, lambda answers: kept(tuple(sorted(answers.items()))), folder, source=source, given=given)
+    if asked.json:
+        print(json.dumps(made.content, ensure_ascii=False, indent=2))
+    elif says_next and not asked.quiet:
+        for one in made.folders:
+            print(say("draft.done.next", folder=one))
+        if made.folders:
+            print(*wrapped(say("caution.terminal")), sep="\n")
+    return made
+
+
+def _make(
+    asked: argparse.Namespace, draft_of: DraftOf, folder: Path, *, source: Path | None, given: Mapping[str, str],
+    is_part: bool = False,
+) -> Made:  # fmt: skip
+    """Make one review, or one for each part of what was found."""
+    first = draft_of(given)
+    table, blocks = table_lines(first, terminal_width()), block_lines(first)
+    lines = [*first.head, *first.notes, *(["", *table] if table else []), *(["", *blocks] if blocks else [])]
+    _say(asked, "\n".join([*lines, ""]))
+    is_silent = asked.no_input or asked.json or asked.quiet or not is_terminal()
+    answers = dict(given) if is_silent else _asked(draft_of, given, folder)
+    draft = draft_of(answers)
+    if draft.parts:
+        return _make_parts(asked, draft_of, draft, folder=folder, source=source, answers=answers)
+    if is_silent and not is_part:
+        check_answers(answers, all_questions(first, answers), file=Path(asked.answers or ANSWERS_FILE).name)
+    if draft.rows and table_lines(draft) != table_lines(first):
+        _say(asked, "\n".join(["", *table_lines(draft, terminal_width())]))
+    questions = [one for one in all_questions(draft, answers) if not answers.get(one.key) and not one.default]
+    files = write_draft(draft, answers, folder, source=source) if draft.rows else []
+    n_answers = 0 if is_silent else len(all_questions(draft, answers)) - len(questions)
+    copied = len(draft.copies) if source else 0
+    _say(asked, "\n".join(_written_lines(draft, files, questions, copied=copied, n_answers=n_answers)))
+    code = _BAD_INPUT if not draft.rows else _OPEN if draft.n_open else _DONE
+    content = _json_of(draft, questions, files) | {"exit": code} if asked.json else None
+    return Made(code, draft.n_open, (folder,) if files else (), content)
+
+
+def _make_parts(
+    asked: argparse.Namespace, draft_of: DraftOf, whole: Draft, *, folder: Path, source: Path | None,
+    answers: Mapping[str, str],
+) -> Made:  # fmt: skip
+    """Make a review of each part, in a folder of its name; those that are there already stay as they are."""
+    every = list(all_questions(whole, answers))
+    for _, chosen in whole.parts:
+        every += all_questions(draft_of({**answers, **chosen}), answers)
+    check_answers(answers, every, file=Path(asked.answers or ANSWERS_FILE).name)
+
+    def of_part(chosen: Mapping[str, str], given: Mapping[str, str]) -> Draft:
+        # No question chooses the part any more.
+        return replace(draft_of({**given, **chosen}), first=())
+
+    done = []
+    for name, chosen in whole.parts:
+        place = folder / transliterated(name)
+        if is_review(place):
+            _say(asked, say("draft.done.stays", folder=place))
+            done.append(Made(_DONE, 0, (place,)))
+            continue
+        _say(asked, f"\n{say('draft.done.own_review', name=name, folder=place)}")
+        kept = place / ANSWERS_FILE
+        before = {key: text for key, text in answers.items() if key not in chosen}
+        given = before | (load_answers(kept) if kept.is_file() else {})
+        done.append(_make(asked, partial(of_part, chosen), place, source=source, given=given, is_part=True))
+    folders = tuple(place for one in done for place in one.folders)
+    code, n_open = max(one.code for one in done), sum(one.n_open for one in done)
+    return Made(code, n_open, folders, [one.content for one in done])
+
+
+def _asked(draft_of: DraftOf, given: Mapping[str, str], folder: Path) -> dict[str, str]:
+    """Return the answers of a dialog; those so far are kept in the folder."""
+    seen = table_lines(draft_of(given), terminal_width())
+
+    def questions_of(answers: Mapping[str, str]) -> list[Question]:
+        # The one about the table shows it where answers have changed it.
+        draft = draft_of(answers)
+        is_changed = "table" not in answers and table_lines(draft, terminal_width()) != seen
+        about = tuple(table_lines(draft, max(40, terminal_width() - 9))) if is_changed else ()
+        every = all_questions(draft, answers)
+        return [
+            replace(one, about=about) if one.key == "table" and "table" not in answers else one for one in every
+        ]
+
+    try:
+        return ask(questions_of, given, keep=lambda answers: keep_answers(answers, folder))
+    except KeyboardInterrupt:
+        kept = folder / ANSWERS_FILE
+        kind = "kept" if kept.is_file() else "nothing"
+        print(f"\n{say('draft.done.stopped')} {say(f'draft.done.{kind}', file=kept)}", file=sys.stderr)
+        raise SystemExit(_STOPPED) from None
+
+
+def _say(asked: argparse.Namespace, text: str) -> None:
+    if not asked.quiet and not asked.json:
+        print(text)
+
+
+def _written_lines(
+    draft: Draft, files: list[Path], questions: list[Question], *, copied: int, n_answers: int
+) -> list[str]:
+    """Return what was written, and what is still open with the lines that answer it."""
+    if not files:
+        return [say("draft.done.nothing"), *paste_lines(questions)]
+    files_told = {"plan": files[0], "sheet": files[1], "rows": len(draft.rows)}
+    told = say("draft.done.written", **files_told)
+    if copied:
+        told = say("draft.done.copied", logs=copied, folder=files[0].parent / "logs", **files_told)
+    lines = wrapped(f"{told} {say('draft.done.answers', n=n_answers)}" if n_answers else told)
+    if questions:
+        marks = say("draft.done.open_cells", n=draft.n_open) if draft.n_open else say("draft.done.open")
+        lines += ["", marks, *paste_lines(questions)]
+        places: dict[str, list[str]] = {}
+        for number, row in enumerate(draft.rows, start=2):
+            for column, cell in ((name, one) for name, one in row.cells.items() if one.is_asked):
+                where = f"runs.csv:{number}  {column}  {isolated(cell.written)}  ({isolated(row.source)})"
+                places.setdefault(column, []).append(where)
+        for column, held in places.items():
+            more = len(held) - _FEW_CELLS
+            lines += [*held[:_FEW_CELLS], *[say("draft.done.more_cells", n=more, column=column)] * (more > 0)]
+        lines.append("")
+    if draft.n_open:
+        lines += [*wrapped(say("draft.done.go_on", plan=files[0], sheet=files[1]).strip()), ""]
+    return lines
+
+
+def _json_of(draft: Draft, questions: list[Question], files: list[Path]) -> dict:
+    """Return table, open questions and files for other programs."""
+    rows = [{"source": row.source} | {name: cell.written for name, cell in row.cells.items()} for row in draft.rows]
+    asked = []
+    for one in questions:
+        choices = [choice for choice in one.choices if choice.value != SHOW]
+        asked.append({
+            "id": one.key, "text": one.text, "choices": [choice.text for choice in choices],
+            "answers": [choice.value for choice in choices], "default": one.default,
+            "evidence": list(one.evidence), "files": list(one.files), "paste": one.paste,
+        })  # fmt: skip
+    notes, written = [*draft.head, *draft.notes], list(map(str, files))
+    return {"table": rows, "notes": notes, "questions": asked, "written": written}

@@ -1,28 +1,16 @@
-"""Commands that make pages: ``report``, ``demo``, ``check``, ``sweep`` and ``archive``; what each prints."""
+"""Commands on review folders and reports, each calling one function of a lower layer; what each prints."""
 
 from __future__ import annotations
 
 import argparse
 import sys
 from collections.abc import Iterable
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from gpubench_kit.cli.desk import tell_waiting
-from gpubench_kit.cli.new import add_dialog_options
-from gpubench_kit.cli.terminal import (
-    add_command,
-    add_json,
-    add_output,
-    ask,
-    is_terminal,
-    progress_bar,
-    tell_faults,
-    tell_result,
-    wrapped,
-)
+from gpubench_kit.cli.terminal import progress_bar, tell_faults, tell_result, wrapped
 from gpubench_kit.wording.catalogue import say
 
 if TYPE_CHECKING:
@@ -33,63 +21,8 @@ _DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT = 0, 1, 2, 3
 #: A file of such a name is a table of results, from which the review is drafted first.
 _TABLES = (".xlsx", ".csv", ".tsv")
 
-_ABOUT = """\
-FOLDER may also be a table of results (.xlsx, .csv): plan and run sheet are then drafted beside it, after the same
-questions as in `new --from`, and the report is made of them. The table itself is never changed.
 
-A single FOLDER is always made anew. Several are made at the same time, one process each on as many cores as there
-are; what is up to date (same inputs, decisions, versions and --previous, all files whole) is kept, so that the same
-command goes on where an earlier one stopped. One review that fails does not stop the rest.
-
---cluster ADDRESS hands each review to a worker of a running Dask cluster. Reviews and reports must lie in a folder
-that all its machines see under the same name, and every worker needs this version of the kit. Start workers with
-one thread each (dask worker ADDRESS --nthreads 1). Any code can be run through such an address: use it in a network
-that you trust.
-
-Exit codes: 0 done; 1 done, but in no review could anything be compared; 2 bad input in at least one review, or its
-report did not come back; 3 an internal error.
-
-Example: gpubench-kit report my-review"""
-
-
-def add_report(commands: Any) -> None:
-    """Add the command ``report`` to the commands of the parser."""
-    does = "make the page, tables and pictures of a review"
-    command = add_command(commands, "report", does, example="gpubench-kit report my-review", run=_report)
-    command.add_argument(
-        "folders", metavar="FOLDER", nargs="+", help="review folder, with plan.toml, runs.csv and logs/; or a table"
-    )
-    add_dialog_options(command)
-    where = "reports/<name of the review folder>; with several FOLDERs the folder around those"
-    add_output(command, f"where the report goes (default: {where})")
-    command.add_argument("--previous", metavar="REPORT",
-                         help="earlier report of the review: the page says what changed since; with several "
-                              "FOLDERs the folder around their earlier reports, each under its name")  # fmt: skip
-    command.add_argument("--cluster", metavar="ADDRESS",
-                         help="scheduler of a running Dask cluster, such as tcp://desk:8786")  # fmt: skip
-    _add_pictures(command)
-    command.add_argument("--parquet", action="store_true", help="write each table as a Parquet file, too")
-    add_json(command)
-    command.formatter_class = argparse.RawDescriptionHelpFormatter
-    command.epilog = _ABOUT
-
-
-def add_demo(commands: Any) -> None:
-    """Add the command ``demo`` to the commands of the parser."""
-    does = "make the report of the bundled review of ten games"
-    command = add_command(commands, "demo", does, example="gpubench-kit demo", run=_demo)
-    add_output(command, "where the report goes (default: reports/demo)")
-    _add_pictures(command)
-    add_json(command)
-
-
-def _add_pictures(command: argparse.ArgumentParser) -> None:
-    """Add the option for the pictures."""
-    command.add_argument("--pictures", choices=("film", "all", "none"), default="film",
-                         help="those that a film uses (default), all charts and upright ones, or none")  # fmt: skip
-
-
-def _report(asked: argparse.Namespace) -> int:
+def report(asked: argparse.Namespace) -> int:
     """Make one report here, or many at once."""
     if len(asked.folders) > 1 or asked.cluster:
         return _report_many(asked)
@@ -102,7 +35,7 @@ def _report(asked: argparse.Namespace) -> int:
         if len(asked.folders) != 1:
             return _report_many(asked) if asked.folders else _BAD_INPUT
         folder = Path(asked.folders[0])
-    tell_waiting(folder)
+    _tell_waiting(folder)
     with progress_bar(asked) as show:
         making = Making(pictures=asked.pictures, parquet=asked.parquet)
         page = make_report(folder, asked.output, previous=asked.previous, progress=show, making=making)
@@ -112,8 +45,7 @@ def _report(asked: argparse.Namespace) -> int:
 
 def _folders_of_table(asked: argparse.Namespace, file: Path) -> list[str]:
     """Return the review folders made of a table after its questions; none where cells are still open."""
-    from gpubench_kit.cli.dialogs import make_review
-    from gpubench_kit.cli.new import draft_of_table
+    from gpubench_kit.cli.new import draft_of_table, make_review
     from gpubench_kit.sheet.new_review import is_review
 
     if file.name.casefold().startswith("runs.") and is_review(file.parent):
@@ -134,16 +66,14 @@ def _folders_of_table(asked: argparse.Namespace, file: Path) -> list[str]:
     return list(map(str, made.folders)) if made.code == _DONE else []
 
 
-def _demo(asked: argparse.Namespace) -> int:
+def demo(asked: argparse.Namespace) -> int:
     """Make the report of the bundled ten-game review."""
     from gpubench_kit.files import bundled_path
     from gpubench_kit.report.build import build_report
 
-    output = asked.output or Path("reports", "demo")
+    folder, output = bundled_path("data", "ten_games"), asked.output or Path("reports", "demo")
     with progress_bar(asked) as show:
-        page = build_report(
-            bundled_path("data", "ten_games"), output, progress=show, record_look=False, pictures=asked.pictures
-        )
+        page = build_report(folder, output, progress=show, record_look=False, pictures=asked.pictures)
     return _tell_page(asked, page)
 
 
@@ -227,95 +157,34 @@ def outcome_lines(outcomes: Iterable[Outcome]) -> list[str]:
     return [f"{a:<{widths[0]}}  {b:<{widths[1]}}  {c:>{widths[2]}}  {d}" for a, b, c, d in rows]
 
 
-def add_check(commands: Any) -> None:
-    """Add the command ``check`` to the commands of the parser."""
-    does = "check all logs so far: runs to redo, findings with pictures, noise, runs needed; no differences shown"
-    example = "gpubench-kit check my-review"
-    command = add_command(commands, "check", does, example=example, run=_check)
-    command.add_argument("folder", metavar="FOLDER", help="review folder, with plan.toml, runs.csv and logs/")
-    add_output(command, "where check.html goes (default: reports/<name of the review folder>)")
-    add_json(command)
-    command.epilog = None
-    plain_help = command.format_help
-
-    def format_help() -> str:
-        """Return the help with every limit; the plan's models are loaded for a reader of it alone."""
-        from gpubench_kit.model.plan.rules import limits_text
-
-        return f"{plain_help()}\n{limits_text()}\n\n{_EXITS}\n\nExample: {example}\n"
-
-    command.format_help = format_help  # type: ignore[method-assign]
-
-
-_EXITS = "Exit codes: 0 done; 1 done, but nothing is recorded yet; 2 bad input. It does not count as a look."
-
-
-def _check(asked: argparse.Namespace) -> int:
+def check(asked: argparse.Namespace) -> int:
     """Check a review, tell where the page is and what was found."""
-    from gpubench_kit.cli.dialogs import confirm_formats_of
+    from gpubench_kit.cli.inspection import ask_about_claims, confirm_formats_of
     from gpubench_kit.report.pages import build_check
 
-    tell_waiting(asked.folder)
+    _tell_waiting(asked.folder)
     with progress_bar(asked) as show:
         made = build_check(asked.folder, asked.output, progress=show)
     tell_faults(made.row_faults)
     tell_result(asked, made, [made.page, made.summary])
     if not asked.json and not asked.quiet:
         confirm_formats_of(asked.folder)
-        _ask_about_claims(asked.folder)
+        ask_about_claims(asked.folder)
     return _DONE if made.is_anything_recorded else _NOTHING_COMPARED
 
 
-def _ask_about_claims(folder: str) -> None:
-    """Ask what is meant where a claim's words go the other way than its key; tell the line to paste."""
-    from gpubench_kit.claims.check import sign_question
-    from gpubench_kit.model.plan import load_plan, plan_file_of
-    from gpubench_kit.model.questions import paste_lines
-
-    asked_of = map(sign_question, load_plan(plan_file_of(folder)).claims)
-    questions = [one for one in asked_of if one is not None]
-    if not is_terminal():
-        print("\n".join(paste_lines(questions)), end="\n" if questions else "")
-        return
-    answers = ask(lambda _: questions)
-    for key, line in answers.items():
-        if line not in ("", "keep"):
-            print(say("told.write_line", key=key, line=line))
-
-
-def add_sweep(commands: Any) -> None:
-    """Add the command ``sweep`` to the commands of the parser."""
-    does = "find the tuning: lowest power without a loss, most efficient setting, what to measure next"
-    command = add_command(commands, "sweep", does, example="gpubench-kit sweep my-review", run=_sweep)
-    command.add_argument("folder", metavar="FOLDER", help="review folder whose tunings are steps of one change")
-    add_output(command, "where tuning.html goes (default: reports/<name of the review folder>)")
-    add_json(command)
-
-
-def _sweep(asked: argparse.Namespace) -> int:
+def sweep(asked: argparse.Namespace) -> int:
     """Make the page, tell where it is and what was found."""
     from gpubench_kit.report.pages import build_tuning
 
     with progress_bar(asked) as show:
         found = build_tuning(asked.folder, asked.output, progress=show)
-    lines = [str(found.page), *found.summary]
-    if not found.is_judged:
-        lines.append(say("told.nothing_compared"))
-    lines += wrapped(say("caution.terminal"))
-    tell_result(asked, found, lines)
+    lines = [found.page, *found.summary, *[say("told.nothing_compared")] * (not found.is_judged)]
+    tell_result(asked, found, [*lines, *wrapped(say("caution.terminal"))])
     return _DONE if found.is_judged else _NOTHING_COMPARED
 
 
-def add_archive(commands: Any) -> None:
-    """Add the command ``archive`` to the commands of the parser."""
-    does = "gather many reports: noise of the bench, restarts, drivers, cards over time, games worth keeping"
-    command = add_command(commands, "archive", does, example="gpubench-kit archive reports", run=_archive)
-    command.add_argument("folders", metavar="FOLDER", nargs="+", help="folder that holds reports, at any depth")
-    add_output(command, "where the archive goes (default: reports/archive)")
-    add_json(command)
-
-
-def _archive(asked: argparse.Namespace) -> int:
+def archive(asked: argparse.Namespace) -> int:
     """Make the archive, tell where it is and what it says of restarts."""
     from gpubench_kit.report.pages import build_archive
 
@@ -323,3 +192,78 @@ def _archive(asked: argparse.Namespace) -> int:
         made = build_archive(asked.folders, asked.output, progress=show)
     tell_result(asked, made, [made.page, *made.summary])
     return _DONE if made.is_noise_known else _NOTHING_COMPARED
+
+
+def schedule(asked: argparse.Namespace) -> int:
+    """Plan the next bench session, add its runs to the run sheet, tell what it can say."""
+    from gpubench_kit.report.pages import build_schedule
+
+    with progress_bar(asked) as show:
+        made = build_schedule(asked.folder, asked.output, previous=asked.previous, progress=show)
+    added = say("told.rows", n=made.added, sheet=made.sheet) if made.added else say("told.no_rows")
+    tell_result(asked, made, [*made.summary, added, made.page, made.printed])
+    return _DONE
+
+
+def desk(asked: argparse.Namespace) -> int:
+    """Sit at the desk until the session ends."""
+    from gpubench_kit.desk.demo import Player, make_demo
+    from gpubench_kit.desk.desk import opened_desk, settle
+    from gpubench_kit.desk.keeper import has_workbook, make_sheet
+    from gpubench_kit.desk.terminal import Keys, PipedKeys, PlainScreen, Screen, run_desk
+    from gpubench_kit.desk.terminal import is_terminal as has_screen
+    from gpubench_kit.model.errors import Fault, ReportError
+
+    folder, watched = Path(asked.folder), [Path(one) for one in asked.watch]
+    if asked.demo:
+        folder, watched = make_demo(Path(asked.folder or "played_session"))
+    elif not asked.folder:
+        raise ReportError(Fault("desk", "no review folder is given.", "Name it, or try: gpubench-kit desk --demo"))
+    if asked.settle:
+        print(say("told.desk.settled", rows=settle(folder)))
+        return _DONE
+    if not watched:
+        raise ReportError(Fault("desk", "no folder to watch is given.", "Add --watch and the recorder's folder."))
+    if has_workbook(folder):
+        print(say("told.desk.make_sheet"), flush=True)
+        if sys.stdin is None or sys.stdin.readline() != "\n":
+            problem = "the desk writes runs.csv, and the runs stand in a workbook; nothing was changed."
+            raise ReportError(Fault("runs.xlsx", problem, "Save it as runs.csv, or start again and press Enter."))
+        make_sheet(folder)
+    is_plain = asked.plain or not has_screen()
+    screen = PlainScreen(quiet=asked.quiet, ascii_only=asked.ascii) if is_plain else Screen(ascii_only=asked.ascii)
+    keys = PipedKeys() if is_plain else Keys()
+    with opened_desk(folder, watched) as opened:
+        opened.news = lambda word: _tell_news(word, opened, asked)
+        opened.news("step")
+        run_desk(opened, screen, Player(opened, watched, keys) if asked.demo else keys)
+    if asked.demo and not asked.quiet:
+        print(say("told.desk.demo", folder=folder))
+    return _DONE
+
+
+def _tell_news(word: str, desk: Any, asked: argparse.Namespace) -> None:
+    """Write the page at each step, and ring for news; never while sound is measured."""
+    from gpubench_kit.desk.view import write_page
+    from gpubench_kit.model.metrics import METRICS
+
+    if asked.page and word in ("step", "needs you"):
+        write_page(desk)
+    times = {"fine": 1, "needs you": 2}.get(word, 0)
+    purposes = [desk.session.rows[run].get("purpose") for run in desk.due[:1]]
+    is_listened = METRICS["sound_dba"].purpose in purposes and "sound_dba" in desk.keeper.plan.analysis.metrics
+    if asked.bell and times and not is_listened:
+        print("\a" * times, end="", flush=True)
+
+
+def _tell_waiting(folder: Path | str) -> None:
+    """Say on the terminal that steps of a desk that died are not in the run sheet yet."""
+    folder = Path(folder).parent if Path(folder).is_file() else Path(folder)
+    if not (folder / "desk").is_dir():
+        return
+    from gpubench_kit.desk.desk import rows_waiting
+    from gpubench_kit.model.errors import GpubenchError
+
+    with suppress(OSError, ValueError, GpubenchError):
+        if n := rows_waiting(folder):
+            print(say("told.desk.waiting", n=n, folder=folder), file=sys.stderr)

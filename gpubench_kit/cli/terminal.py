@@ -14,43 +14,13 @@ import textwrap
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any
 
-from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.questions import SHOW, Question
 from gpubench_kit.wording.catalogue import say
 
 #: Set to anything, it shows where in the kit an unexpected error arose.
 TRACEBACK = "GPUBENCH_KIT_TRACEBACK"
-
-
-def add_command(commands: Any, name: str, does: str, *, example: str, run: Callable) -> argparse.ArgumentParser:
-    """Return the parser of a new command, with what all commands share.
-
-    Parameters
-    ----------
-    commands : of the parser
-    name : what is typed
-    does : what it does, from a small letter on
-    example : one call of it
-    run : called with what was asked, and returns the exit code
-    """
-    said = f"{does[0].upper()}{does[1:]}."
-    command = commands.add_parser(name, help=does, description=said, epilog=f"Example: {example}")
-    command.add_argument("--quiet", action="store_true", help="print errors only")
-    command.set_defaults(run=run)
-    return command
-
-
-def add_output(command: argparse.ArgumentParser, what: str) -> None:
-    """Add the option for the output folder, with what goes there, and where it goes without."""
-    command.add_argument("-o", "--output", metavar="FOLDER", help=what)
-
-
-def add_json(command: argparse.ArgumentParser, what: str = "print the result as JSON") -> None:
-    """Add the option for JSON."""
-    command.add_argument("--json", action="store_true", help=what)
 
 
 @contextmanager
@@ -99,36 +69,14 @@ def tell_result(asked: argparse.Namespace, made: Any, lines: Iterable[object]) -
     Parameters
     ----------
     asked : the command's options
-    made : see `result_json`
+    made : a result of the kit, a dataclass; or a mapping or list of plain values
     lines : the same in words
     """
     if asked.json:
-        print(result_json(made))
+        content = made if isinstance(made, (dict, list)) else asdict(made)
+        print(json.dumps(content, indent=2, ensure_ascii=False, default=str))
     elif not asked.quiet:
         print("\n".join(map(str, lines)))
-
-
-def result_json(made: Any) -> str:
-    """Return what a command made as JSON: its fields by name, paths as text.
-
-    Parameters
-    ----------
-    made : a result of the kit, a dataclass; or a mapping or list of plain values
-    """
-    content = made if isinstance(made, (dict, list)) else asdict(made)
-    return json.dumps(content, indent=2, ensure_ascii=False, default=str)
-
-
-def check_file(word: str, problem: str = "there is no such file") -> None:
-    """Raise where a word of the command line names no file.
-
-    Parameters
-    ----------
-    word : as it was typed
-    problem : what is wrong then
-    """
-    if not Path(word).is_file():
-        raise LogError(Fault(word, f"{problem}.", "Correct the name, or the folder you are in."))
 
 
 Answers = dict[str, str]
@@ -185,18 +133,13 @@ def ask(
         if told := one.written(answer):
             _say(say("dialog.written", what=told))
         every = questions_of(given)
-        opened = _opened(before, every)
+        # By so many questions did the count grow.
+        grown = sum(not one.is_detail for one in every) - sum(not one.is_detail for one in before)
+        held = {one.key for one in before}
+        opened = [one for one in every if one.key not in held and not one.is_detail][: max(0, grown)]
         if len(opened) > 1:
             _say(say("dialog.opens", n=len(opened), first=opened[0].text, last=opened[-1].text))
     return {one.key: given[one.key] for one in every}
-
-
-def _opened(before: Sequence[Question], every: Sequence[Question]) -> list[Question]:
-    """Return the questions by which an answer made the count grow."""
-    held = {one.key for one in before}
-    opened = [one for one in every if one.key not in held and not one.is_detail]
-    grown = sum(not one.is_detail for one in every) - sum(not one.is_detail for one in before)
-    return opened[: max(0, grown)]
 
 
 def _number(every: Sequence[Question], place: int) -> str:
@@ -215,12 +158,14 @@ def _answered(one: Question, number: str) -> str | None:
     for line in one.about:
         _say(line)
     while (typed := _typed(one)) != _BACK:
-        chosen = _chosen(one, typed)
+        is_digit = typed.isdecimal() and 1 <= int(typed) <= len(one.choices)
+        wrong = one.check(typed) if one.is_typed and one.check and typed and not is_digit else ""
+        chosen = one.default if not typed else typed if one.is_typed and not wrong else None
+        chosen = one.choices[int(typed) - 1].value if is_digit else chosen
         if typed == _EVIDENCE or chosen == SHOW:
             for line in one.evidence or (say("dialog.no_more"),):
                 _say(line)
         elif chosen is None:
-            wrong = one.check(typed) if one.is_typed and one.check else ""
             among = say("dialog.no_choice", n=len(one.choices)) if one.choices else say("dialog.no_answer")
             _say(wrong or among)
         else:
@@ -243,15 +188,6 @@ def _typed(one: Question) -> str:
     if typed.startswith(_ESCAPE):
         raise KeyboardInterrupt
     return typed
-
-
-def _chosen(one: Question, typed: str) -> str | None:
-    """Return the answer that was typed; None where it is none."""
-    if not typed:
-        return one.default
-    if typed.isdecimal() and 1 <= int(typed) <= len(one.choices):
-        return one.choices[int(typed) - 1].value
-    return typed if one.is_typed and not (one.check and one.check(typed)) else None
 
 
 def _say(text: str, *, first: str = "") -> None:

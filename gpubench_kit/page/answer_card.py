@@ -39,6 +39,7 @@ from gpubench_kit.wording.terms import (
     reason_words,
     sentences_of,
     starting,
+    unit_of_change,
 )
 
 #: Further metrics told in the small line of a tuning, in this order, as far as they were compared.
@@ -83,48 +84,25 @@ def answer(results: Results) -> Section:
     ----------
     results : see `gpubench_kit.page.results.Results`
     """
-    title = headline(results)
-    main = results.main
-    within = [block for block in results.blocks if not block.is_between]
-    cards = [rows for block in within for rows in _block_rows(results, block)]
+    title, main, lines = headline(results), results.main, tuple(further_lines(results))
+    cards = [rows for block in results.blocks if not block.is_between for rows in _block_rows(results, block)]
+    first = next((one for one in cards if one.is_main), None)
+    # The picture with the figures of the card, the first of several.
+    name = "tunings-1" if first and len(first.rows) > TUNINGS_OF_A_PICTURE else "tunings"
     values = {
         "cards": cards,
         "note": _note(results, main) if main.pairs and results.groups else "",
         "rivals": [_rival(results, block) for block in results.blocks if block.is_between],
         "alerts": alerts(results),
         "known": _known(results),
-        "pictures": _card_pictures(results, cards),
+        "pictures": picture_links(results, name, setting=results.groups[0]) if first else [],
         "has_signs": results.has_verdicts,
     }
-    body = render("answer.html.j2", values)
-    kick = ", ".join(list(kicker(results))[1:3])
-    lines = " ".join(further_lines(results))
-    description = say(
-        f"answer.description.{_standing(results.overall.itertuples())}",
-        title=title,
-        lines=lines,
-        about=kick,
-        level=level_text(results),
-    ).replace("  ", " ")
-    head = Head(
-        tuple(kicker(results)),
-        tuple(further_lines(results)),
-        description,
-        results.plan.review.site_url,
-    )
-    return Section("result", title, body, head=head)
-
-
-def _card_pictures(results: Results, cards: Sequence[Rows]) -> list[tuple[str, str]]:
-    """Return the files of the picture with the figures of the card, the first of several."""
-    main = next((one for one in cards if one.is_main), None)
-    name = "tunings-1" if main and len(main.rows) > TUNINGS_OF_A_PICTURE else "tunings"
-    return picture_links(results, name, setting=results.groups[0]) if main else []
-
-
-def unit_of_change(row: Any) -> str:
-    """Return the unit of a row's change: percent on the ratio scale."""
-    return "%" if row.scale == "ratio" else row.unit
+    kick = tuple(kicker(results))
+    told = {"title": title, "lines": " ".join(lines), "about": ", ".join(kick[1:3]), "level": level_text(results)}
+    description = say(f"answer.description.{_standing(results.overall.itertuples())}", **told).replace("  ", " ")
+    head = Head(kick, lines, description, results.plan.review.site_url)
+    return Section("result", title, render("answer.html.j2", values), head=head)
 
 
 def kicker(results: Results, scene: Scene | None = None) -> Iterator[str]:
@@ -152,69 +130,47 @@ def kicker(results: Results, scene: Scene | None = None) -> Iterator[str]:
     if plan.review.date:
         yield day_text(plan.review.date)
     yield from dict.fromkeys(bench.driver for bench in plan.benches if bench.driver)
-    yield from [plan.review.author] * bool(plan.review.author)
+    if plan.review.author:
+        yield plan.review.author
 
 
 def _block_rows(results: Results, block: Block) -> Iterator[Rows]:
-    """Yield the rows of a block in each group: the main group of the first block in full, the others compact."""
+    """Yield the rows of a block in each group: the main group of the first block in full, the others compact.
+
+    A compact block is titled by card, test setup and group, as far as they tell it from the first.
+    """
+    of, first = block.pairs[0].of, results.main.pairs[0].of
     for group in results.groups:
         rows = rows_of(results, block, group=group)
+        is_main = block is results.main and group == results.groups[0]
+        parts = [of.card] * (of.card != first.card) + [of.bench] * (of.bench != first.bench)
+        parts += [group] * (group != "all" and len(results.groups) > 1)
+        parts.append(say("answer.games", n=len({scene.game for scene in results.scenes(group, block)})))
         if rows:
-            is_main = block is results.main and group == results.groups[0]
-            yield Rows("" if is_main else _rows_title(results, block, group), tuple(rows), is_main)
-
-
-def _rows_title(results: Results, block: Block, group: str) -> str:
-    """Return the title of a compact block: card, test setup and group, as far as they tell it from the first."""
-    of = block.pairs[0].of
-    first = results.main.pairs[0].of
-    games = say("answer.games", n=len({scene.game for scene in results.scenes(group, block)}))
-    parts = [of.card] * (of.card != first.card) + [of.bench] * (of.bench != first.bench)
-    parts += [group] * (group != "all" and len(results.groups) > 1) + [games]
-    return ", ".join(parts)
+            yield Rows("" if is_main else ", ".join(parts), tuple(rows), is_main)
 
 
 def rows_of(results: Results, block: Block, *, group: str, name: Callable[[Pair], str] | None = None) -> list[Row]:
-    """Return a row for each pair of a block in one group."""
-    limits = _limits(results, block.pairs, group)
-    rows = []
+    """Return a row for each pair of a block in one group, with its other side where rows differ in that."""
+    limits, rows, runs = {}, [], results.runs
+    for metric in results.metrics:
+        found = [results.over_games(pair, group, metric) for pair in block.pairs]
+        limits[metric] = spark_limit((row.ci_low, row.ci_high, row.margin) for row in found if row is not None)
     for pair in block.pairs:
-        found = [results.over_games(pair, group, metric) for metric in results.metrics]
-        if any(row is not None for row in found):
-            tiles = tuple(
-                _tile(results, pair, metric, group=group, limit=limits[metric]) for metric in results.metrics
-            )
-            small = ", ".join(_small_line(results, pair, group))
-            title = name(pair) if name else _row_name(results, block, pair)
-            tuning = next(one for one in results.plan.tunings if one.name == pair.of.tuning)
-            runs = results.runs
-            is_its = (
-                (runs["tuning"] == pair.of.tuning)
-                & (runs["card"] == pair.of.card)
-                & (runs["excluded_for"] == "crash")
-            )
-            told = [amounts_text(tuning.changes, signed=True), amounts_text(tuning.held_at)]
-            told += [say("answer.crashed", n=int(is_its.sum()))] * bool(is_its.sum())
-            changes = ", ".join(one for one in told if one)
-            rows.append(Row(title, results.place(pair.of), changes, tiles, small))
+        if all(results.over_games(pair, group, metric) is None for metric in results.metrics):
+            continue
+        tiles = tuple(_tile(results, pair, one, group=group, limit=limits[one]) for one in results.metrics)
+        title = name(pair) if name else starting(pair.names[0])
+        if not name and (block.common is None or pair.is_over_benches):
+            title = say("answer.pair", of=title, against=pair.names[1])
+        tuning = next(one for one in results.plan.tunings if one.name == pair.of.tuning)
+        is_its = (runs["tuning"] == pair.of.tuning) & (runs["card"] == pair.of.card)
+        crashed = int((is_its & (runs["excluded_for"] == "crash")).sum())
+        told = [amounts_text(tuning.changes, signed=True), amounts_text(tuning.held_at)]
+        told += [say("answer.crashed", n=crashed)] * bool(crashed)
+        small = ", ".join(_small_line(results, pair, group))
+        rows.append(Row(title, results.place(pair.of), ", ".join(filter(None, told)), tiles, small))
     return rows
-
-
-def _limits(results: Results, pairs: Iterable[Pair], group: str) -> dict[str, float]:
-    """Return the common scale of the small charts of each metric."""
-    rows = {metric: [results.over_games(pair, group, metric) for pair in pairs] for metric in results.metrics}
-    return {
-        metric: spark_limit((row.ci_low, row.ci_high, row.margin) for row in found if row is not None)
-        for metric, found in rows.items()
-    }
-
-
-def _row_name(results: Results, block: Block, pair: Pair) -> str:
-    """Return the whole name of what a row is about; with the other side where rows differ in it."""
-    name = starting(pair.names[0])
-    if block.common is None or pair.is_over_benches:
-        return say("answer.pair", of=name, against=pair.names[1])
-    return name
 
 
 def amounts_text(changes: dict[str, float], *, signed: bool = False) -> str:
@@ -237,31 +193,24 @@ def _tile(results: Results, pair: Pair, metric: str, *, group: str, limit: float
     if row is None or is_missing(row.change):
         word = say("answer.no_value") if row is None else VERDICTS["no_verdict"].word
         return Tile(label, "", "", Mark(word, "", "vn", ""), None, "", short_reason(row))
-    unit, figure, beside = unit_of_change(row), change_text(row.change, unit_of_change(row)), ""
-    interval = interval_text(row.ci_low, row.ci_high, unit)
-    below = _levels(results, pair, metric, group=group)
-    if METRICS[metric].unit == "W" and not is_missing(row.change_w):
-        beside = f"{figure}"
-        figure = watts_text(row.change_w)
-        if not is_missing(row.change_w_ci_low):
-            interval = interval_text(row.change_w_ci_low, row.change_w_ci_high, "W")
     if row.verdict == "no_verdict":
         return Tile(label, "", "", mark_of(row), None, "", short_reason(row))
+    unit, beside, below = unit_of_change(row), "", ""
+    figure, interval = change_text(row.change, unit), interval_text(row.ci_low, row.ci_high, unit)
+    if METRICS[metric].unit == "W":
+        # The watts before and now, which a viewer can subtract.
+        of, against = results.mean_of(pair, group, metric)
+        before, after = number_text(against, decimals=1), number_text(of, decimals=1)
+        below = "" if is_missing(of) else say("answer.from_to", before=before, after=after)
+    if METRICS[metric].unit == "W" and not is_missing(row.change_w):
+        figure, beside = watts_text(row.change_w), figure
+        if not is_missing(row.change_w_ci_low):
+            interval = interval_text(row.change_w_ci_low, row.change_w_ci_high, "W")
     if row.carried_by:
         below = say("answer.carried", game=row.carried_by, change=change_text(row.change_without, unit))
-    spark = Spark(
-        row.change, row.ci_low, row.ci_high, row.verdict, row.margin, limit, unit, spoken_level(row.confidence)
-    )
+    promised = spoken_level(row.confidence)
+    spark = Spark(row.change, row.ci_low, row.ci_high, row.verdict, row.margin, limit, unit, promised)
     return Tile(label, figure, beside, mark_of(row), spark, interval, below)
-
-
-def _levels(results: Results, pair: Pair, metric: str, *, group: str) -> str:
-    """Return the watts before and now, which a viewer can subtract; nothing for other metrics."""
-    if METRICS[metric].unit != "W":
-        return ""
-    of, against = results.mean_of(pair, group, metric)
-    ends = (number_text(against, decimals=1), number_text(of, decimals=1))
-    return "" if is_missing(of) else say("answer.from_to", before=ends[0], after=ends[1])
 
 
 def _small_line(results: Results, pair: Pair, group: str) -> Iterator[str]:
@@ -285,25 +234,27 @@ def _small_line(results: Results, pair: Pair, group: str) -> Iterator[str]:
 def _note(results: Results, block: Block) -> str:
     """Return what the figures of the card are: against what, over which games, which intervals and margins."""
     group, plan = results.groups[0], results.plan
-    low, high = results.runs_each(block.pairs, group, results.metrics[0])
-    runs = say("answer.runs_each", n=high) if low == high else say("answer.runs_between", low=low, high=high)
-    scenes = results.scenes(group, block)
+    runs, scenes = runs_each_text(results, block.pairs, results.metrics[0]), results.scenes(group, block)
     games = scenes[0].game if len(scenes) == 1 else say("answer.games", n=len({scene.game for scene in scenes}))
     if group != "all" and len(scenes) > 1:
         games = say("answer.games_at", games=games, group=group)
-    against = block.pairs[0].names[1] if block.common else ""
-    low_help = [say(f"answer.note_low.{plan.analysis.low_definition}")] * ("low_1pct_fps" in results.metrics)
-    parts = [
-        say("answer.note_vs", reference=against, games=games, runs=runs) if against and not block.is_between
-        else say("answer.note_games", games=games, runs=runs),
-    ]  # fmt: skip
+    against = block.pairs[0].names[1] if block.common and not block.is_between else ""
+    key = "answer.note_vs" if against else "answer.note_games"
+    parts = [say(key, games=games, runs=runs, **({"reference": against} if against else {}))]
     rows = [results.over_games(pair, group, metric) for pair in block.pairs for metric in results.metrics]
     judged = [row for row in rows if row is not None and row.verdict != "no_verdict"]
     if judged:
         parts.append(say(f"answer.note_interval.{_standing(judged)}", level=level_text(results)))
         parts.append(say("answer.note_margin", margins=", ".join(_margins(results))))
     parts += [say("answer.note_watts")] * any(not is_missing(row.change_w) for row in judged)
-    return " ".join([*parts, *low_help])
+    parts += [say(f"answer.note_low.{plan.analysis.low_definition}")] * ("low_1pct_fps" in results.metrics)
+    return " ".join(parts)
+
+
+def runs_each_text(results: Results, pairs: Sequence[Pair], metric: str) -> str:
+    """Return how many runs each side has in any game of the main group, in words."""
+    low, high = results.runs_each(pairs, results.groups[0], metric)
+    return say("answer.runs_each", n=high) if low == high else say("answer.runs_between", low=low, high=high)
 
 
 def _standing(overall: Iterable[Any]) -> str:
@@ -332,7 +283,7 @@ def _margins(results: Results) -> Iterator[str]:
     for metric in results.metrics:
         margin = results.plan.margin_of(metric)
         if margin is not None:
-            unit = "%" if METRICS[metric].scale == "ratio" else METRICS[metric].unit
+            unit = unit_of_change(METRICS[metric])
             size = percent_text(margin) if unit == "%" else unit_text(margin, unit)
             by_size.setdefault(size, []).append(metric_label(metric))
     for place, (size, names) in enumerate(by_size.items()):
@@ -344,34 +295,28 @@ def _rival(results: Results, block: Block) -> dict[str, Any]:
     groups = []
     for group in results.groups:
         rows = rows_of(results, block, group=group, name=pair_name)
-        if rows:
-            groups.append((group if len(results.groups) > 1 and group != "all" else "", rows))
+        groups += [(group if len(results.groups) > 1 and group != "all" else "", rows)] if rows else []
     return {
-        "title": rival_title(results, block.pairs[0]),
-        "text": rival_text(results, block),
-        "groups": groups,
+        "title": rival_title(results, block.pairs[0]), "text": rival_text(results, block), "groups": groups,
         "id": f"rival-{results.blocks.index(block)}",
-    }
+    }  # fmt: skip
 
 
 def _known(results: Results) -> list[str]:
-    """Return what must be known about the results of the card: what they rest on, games left out, each once."""
+    """Return what must be known about the results of the card, each once with the results it concerns."""
     pairs = [pair for block in results.blocks for pair in block.pairs]
-    cases = product(pairs, results.groups, results.metrics)
-    rows = [(pair, results.over_games(pair, group, metric)) for pair, group, metric in cases]
     concerned: dict[str, list[str]] = {}
-    for pair, row in rows:
-        for about, sentence in _known_about(results, pair, row) if row is not None else ():
-            concerned.setdefault(sentence, []).append(about)
-    return [_with_names([one for one in names if one], sentence) for sentence, names in concerned.items()]
-
-
-def _with_names(names: list[str], sentence: str) -> str:
-    """Return a sentence with the results it concerns: by name up to two, else how many."""
-    if not names:
-        return sentence
-    about = "; ".join(names) if len(names) <= 2 else say("answer.results", n=len(names))
-    return say("answer.known", about=about, sentence=sentence)
+    for pair, group, metric in product(pairs, results.groups, results.metrics):
+        if (row := results.over_games(pair, group, metric)) is not None:
+            for about, sentence in _known_about(results, pair, row):
+                concerned.setdefault(sentence, []).append(about)
+    told = []
+    for sentence, abouts in concerned.items():
+        names = list(filter(None, abouts))
+        # By name up to two, else how many.
+        about = "; ".join(names) if len(names) <= 2 else say("answer.results", n=len(names))
+        told.append(say("answer.known", about=about, sentence=sentence) if names else sentence)
+    return told
 
 
 def _known_about(results: Results, pair: Pair, row: Any) -> Iterator[tuple[str, str]]:

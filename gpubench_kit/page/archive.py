@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator
-from functools import partial
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import pandas as pd
@@ -13,49 +12,12 @@ from gpubench_kit.archive.archive import Archive
 from gpubench_kit.archive.gather import ARCHIVE_TABLES
 from gpubench_kit.model.plan.rules import LEAST_RESTARTS
 from gpubench_kit.model.verdicts import VERDICTS
-from gpubench_kit.page.charts.from_tables import (
-    MOST_ROWS,
-    archive_change_lanes,
-    archive_noise_lanes,
-    card_lanes,
-)
-from gpubench_kit.page.elements import (
-    Head,
-    Markup,
-    Section,
-    bullets,
-    columns,
-    details,
-    figure,
-    figures,
-    heading,
-    join,
-    left_out,
-    link,
-    listing,
-    note,
-    paragraph,
-    stacked,
-    terms,
-    verdict_shown,
-)
+from gpubench_kit.page import elements as html
+from gpubench_kit.page.charts.from_tables import MOST_ROWS, archive_change_lanes, archive_noise_lanes, card_lanes
+from gpubench_kit.page.elements import Column, Head, Markup, Section
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.numbers import (
-    MISSING,
-    change_and_interval_text,
-    change_text,
-    count_text,
-    number_text,
-)
-from gpubench_kit.wording.terms import (
-    capital,
-    metric_label,
-    metric_of,
-    names_text,
-    reason_sentences,
-    scene_text,
-    verdict_word,
-)
+from gpubench_kit.wording.numbers import MISSING, change_and_interval_text, change_text, count_text, number_text
+from gpubench_kit.wording.terms import capital, metric_label, metric_of, names_text, reason_sentences, verdict_word
 
 #: Rows of one table; a page with more is slow to open, and the tables beside it hold all.
 MOST_LINES = 60
@@ -76,10 +38,10 @@ def archive_head(archive: Archive) -> Section:
     dates = archive.reviews["date"][archive.reviews["date"] != ""]
     span = say("number.span", low=dates.min(), high=dates.max()) if len(dates) else say("archive.no_dates")
     refused = int((archive.findings["severity"] == "exclude").sum())
-    body = [paragraph(one, css="result") for one in head_sentences(archive)]
-    body += [note(say("archive.refused", n=refused))] * bool(refused)
+    body = [html.paragraph(one, css="result") for one in head_sentences(archive)]
+    body += [html.note(say("archive.refused", n=refused))] * bool(refused)
     head = Head((archive.title, archive.summary, span))
-    return Section("result", _title(archive), join(body), head=head)
+    return Section("result", _title(archive), html.join(body), head=head)
 
 
 def _title(archive: Archive) -> str:
@@ -89,28 +51,24 @@ def _title(archive: Archive) -> str:
         last = real.iloc[-1]
         told = {"card": last.card, "driver": last.of_driver, "metric": metric_label(metric)}
         return say("archive.title.driver", change=change_text(last.change, last.unit), **told)
-    noise = _over_all(archive.run_noise, metric)
-    if len(noise):
-        amount = f"{number_text(noise['noise'].median(), decimals=2)} {noise['unit'].iloc[0]}"
-        return say("archive.title.noise", metric=metric_label(metric), noise=amount)
-    return say("archive.title.none")
+    noise = _typical_noise(archive, metric)
+    return (
+        say("archive.title.noise", metric=metric_label(metric), noise=noise) if noise else say("archive.title.none")
+    )
 
 
 def head_sentences(archive: Archive) -> Iterator[str]:
     """Yield what the archive says of the test setup, most useful first."""
     metric = archive.primaries[0]
-    label = metric_of(metric).label
-    own, between = _over_all(archive.run_noise, metric), _over_all(archive.restart_spread, metric)
-    if len(own):
-        amount = f"{number_text(own['noise'].median(), decimals=2)} {own['unit'].iloc[0]}"
-        yield say("archive.head.noise", n=len(own), metric=label, noise=amount)
-    if len(between):
-        row = next(between.itertuples())
-        restarts = count_text(row.restarts, "restart")
+    label, spread = metric_of(metric).label, _over_all(archive.restart_spread, metric)
+    if amount := _typical_noise(archive, metric):
+        n_games = len(_over_all(archive.run_noise, metric))
+        yield say("archive.head.noise", n=n_games, metric=label, noise=amount)
+    for row in spread.head(1).itertuples():
         low, high = (number_text(one, decimals=2) for one in (row.ci_low, row.ci_high))
         with_range = f"{number_text(row.spread, decimals=2)} {row.unit} ({say('number.span', low=low, high=high)})"
-        yield say("archive.head.restarts", spread=with_range, restarts=restarts)
-    else:
+        yield say("archive.head.restarts", spread=with_range, restarts=count_text(row.restarts, "restart"))
+    if not len(spread):
         yield say("archive.head.no_restarts")
     real, n_judged = _changes_of_drivers(archive, metric)
     if len(real):
@@ -125,10 +83,16 @@ def head_sentences(archive: Archive) -> Iterator[str]:
         yield say("archive.head.no_change", metric=label, comparisons=count_text(n_judged, "comparison"))
     dropped = archive.games[archive.games["advice"] == "drop"]
     if len(dropped):
-        names = [f"“{scene_text(row.game, row.setting)}”" for row in dropped.head(_LISTED).itertuples()]
+        names = [f"“{html.scene_of(row)}”" for row in dropped.head(_LISTED).itertuples()]
         more = len(dropped) - len(names)
         names += [say("archive.head.more", count=more)] * bool(more)
         yield say("archive.head.drop", games=names_text(names))
+
+
+def _typical_noise(archive: Archive, metric: str) -> str:
+    """Return the median of the noise over all games; empty where none is known."""
+    noise = _over_all(archive.run_noise, metric)
+    return f"{number_text(noise['noise'].median(), decimals=2)} {noise['unit'].iloc[0]}" if len(noise) else ""
 
 
 def _changes_of_drivers(archive: Archive, metric: str) -> tuple[pd.DataFrame, int]:
@@ -145,69 +109,75 @@ def _changes_of_drivers(archive: Archive, metric: str) -> tuple[pd.DataFrame, in
 def archive_cards(archive: Archive) -> Section:
     """Return the section on cards over time, as `archive_head`."""
     cards = _with_labels(archive.cards, archive)
-    charts = [figure(card_lanes(cards, metric=metric)) for metric in _shown_metrics(archive)]
-    levels = columns({
-        "card": lambda row: row.card, "date": lambda row: _date(row.date), "driver": lambda row: row.driver,
-        "metric": lambda row: metric_of(row.metric).label, "level": lambda row: number_text(row.level),
-        "games": lambda row: count_text(row.n_games),
-        "linked": lambda row: say("archive.family", family=row.linked),
-    }, numbers=("level", "games"))  # fmt: skip
-    reviews = columns({
-        "review": lambda row: row.title, "date": lambda row: _date(row.date), "card": lambda row: row.cards,
-        "driver": lambda row: row.drivers, "runs": lambda row: count_text(row.n_counted),
-        "sessions": lambda row: count_text(row.n_sessions),
-    }, numbers=("runs", "sessions"))  # fmt: skip
+    charts = [html.figure(card_lanes(cards, metric=metric)) for metric in _shown_metrics(archive)]
+    levels = [
+        ("card", "card"), ("date", _date), ("driver", "driver"),
+        ("metric", lambda row: metric_of(row.metric).label),
+        ("level", lambda row: number_text(row.level), ""), ("games", "n_games", ""),
+        ("linked", lambda row: say("archive.family", family=row.linked)),
+    ]  # fmt: skip
+    reviews = [
+        ("review", "title"), ("date", _date), ("card", "cards"), ("driver", "drivers"), ("runs", "n_counted", ""),
+        ("sessions", "n_sessions", ""),
+    ]  # fmt: skip
     shown = cards[cards["metric"].isin(archive.primaries)].iloc[::-1]
     latest = archive.reviews.iloc[::-1].rename(columns={"name": "title"})
-    body = [
-        paragraph(say("archive.cards.text")), figures(charts),
-        details(say("archive.cards.every"), _limited(levels, shown, "cards", say("archive.cards.caption"))),
+    return html.section("archive.cards", [
+        html.paragraph(say("archive.cards.text")), html.figures(charts),
+        html.details(say("archive.cards.every"), _limited(levels, shown, "cards", say("archive.cards.caption"))),
         _limited(reviews, latest, "reviews", say("archive.reviews.caption")),
-    ]  # fmt: skip
-    return Section("cards", say("archive.cards.title"), join(body))
+    ])  # fmt: skip
 
 
 def archive_noise(archive: Archive) -> Section:
     """Return the section on the noise from run to run and between restarts; left out where nothing was repeated."""
-    noise = archive.run_noise
-    if not len(noise):
-        return left_out("noise", say("archive.noise.title"), say("archive.noise.left_out"))
-    charts = [figure(archive_noise_lanes(noise, metric=one)) for one in _shown_metrics(archive, noise["metric"])]
-    tables = join(_noise_table(noise, metric) for metric in dict.fromkeys(noise["metric"]))
-    body = [
-        paragraph(say("archive.noise.text")), figures(charts), details(say("archive.noise.every"), tables),
-        heading(say("archive.restarts.title")), *map(paragraph, _on_restarts(archive)),
-        _restarts_table(archive.restart_spread),
-    ]  # fmt: skip
-    if archive.plan_line:
+    noise, parts = archive.run_noise, []
+    charts = [
+        html.figure(archive_noise_lanes(noise, metric=one)) for one in _shown_metrics(archive, noise["metric"])
+    ]
+    tables = html.join(_noise_table(noise, metric) for metric in dict.fromkeys(noise["metric"]))
+    if len(noise):
+        parts = [
+            html.paragraph(say("archive.noise.text")), html.figures(charts),
+            html.details(say("archive.noise.every"), tables), html.heading(say("archive.restarts.title")),
+            *map(html.paragraph, _on_restarts(archive)),
+            _restarts_table(archive.restart_spread),
+        ]  # fmt: skip
+    if parts and archive.plan_line:
         line = Markup('<p class="code">{}</p>').format(archive.plan_line)
-        body += [paragraph(say("archive.restarts.line")), line]
-    return Section("noise", say("archive.noise.title"), join(body))
+        parts += [html.paragraph(say("archive.restarts.line")), line]
+    return html.section("archive.noise", parts)
 
 
 def _noise_table(noise: pd.DataFrame, metric: str) -> Markup:
     """Return the noise of one metric, game by game, and on each bench where there are several."""
     rows, bench = _by_bench(noise[noise["metric"] == metric])
-    fields = columns({
-        "game": lambda row: scene_text(row.game, row.setting), **bench,
-        "noise": lambda row: number_text(row.noise, decimals=2), "interval": _interval,
-        "runs": lambda row: count_text(row.n), "sessions": lambda row: count_text(row.n_sessions),
-        "reviews": lambda row: count_text(row.n_reviews),
-    }, numbers=("noise", "interval", "runs", "sessions", "reviews"),
-       units={"noise": rows["unit"].iloc[0]})  # fmt: skip
+    columns = [
+        ("game", html.scene_of), *bench,
+        ("noise", lambda row: number_text(row.noise, decimals=2), rows["unit"].iloc[0]),
+        ("interval", _interval, ""), ("runs", "n", ""), ("sessions", "n_sessions", ""),
+        ("reviews", "n_reviews", ""),
+    ]  # fmt: skip
     rows = rows.sort_values(["game", "setting", "scope", "bench"], kind="stable")
-    return _limited(fields, rows, "run_noise", say("archive.noise.caption", metric=_label(metric)))
+    return _limited(columns, rows, "run_noise", say("archive.noise.caption", metric=_label(metric)))
 
 
 def _restarts_table(spread: pd.DataFrame) -> Markup:
     rows, bench = _by_bench(spread)
-    fields = columns({
-        "metric": lambda row: _label(row.metric), **bench,
-        "spread": lambda row: f"{number_text(row.spread, decimals=2)} {row.unit}", "interval": _interval,
-        "restarts": lambda row: count_text(row.restarts), "reviews": lambda row: count_text(row.n_reviews),
-        "widen_by": _widening,
-    }, numbers=("spread", "interval", "restarts", "reviews", "widen_by"))  # fmt: skip
-    return _limited(fields, rows, "restart_spread", say("archive.restarts.caption"))
+
+    def widening(row: Any) -> str:
+        if pd.isna(row.widen_by):
+            return say("archive.restarts.too_few")
+        amount = f"{number_text(row.widen_by, decimals=2)} {row.unit}"
+        return say("archive.restarts.widen", amount=amount, restarts=row.widen_restarts)
+
+    columns = [
+        ("metric", lambda row: _label(row.metric)), *bench,
+        ("spread", lambda row: f"{number_text(row.spread, decimals=2)} {row.unit}", ""),
+        ("interval", _interval, ""), ("restarts", "restarts", ""), ("reviews", "n_reviews", ""),
+        ("widen_by", widening, ""),
+    ]  # fmt: skip
+    return _limited(columns, rows, "restart_spread", say("archive.restarts.caption"))
 
 
 def _on_restarts(archive: Archive) -> Iterator[str]:
@@ -225,11 +195,9 @@ def _on_restarts(archive: Archive) -> Iterator[str]:
 def archive_control(archive: Archive) -> Section:
     """Return the section on the same card and tuning, measured again; left out where there is none."""
     rows = _with_labels(archive.control_runs, archive)
-    if not len(rows):
-        return left_out("control", say("archive.control.title"), say("archive.control.left_out"))
     shown = rows.groupby(["metric", "card"], sort=False).tail(MOST_ROWS)
     body = _changes_shown(rows, archive, shown=shown, name="control")
-    return Section("control", say("archive.control.title"), join([*body, *map(paragraph, _control_told(archive))]))
+    return html.section("archive.control", [*body, *map(html.paragraph, _control_told(archive))] if body else [])
 
 
 def _control_told(archive: Archive) -> Iterator[str]:
@@ -251,108 +219,95 @@ def _control_told(archive: Archive) -> Iterator[str]:
 def archive_drivers(archive: Archive) -> Section:
     """Return the section on what changed from driver to driver; left out where no card had two."""
     rows = _with_labels(archive.driver_changes, archive)
-    if not len(rows):
-        return left_out("drivers", say("archive.drivers.title"), say("archive.drivers.left_out"))
-    body = _changes_shown(rows, archive, shown=rows, name="drivers")
-    return Section("drivers", say("archive.drivers.title"), join(body))
+    return html.section("archive.drivers", _changes_shown(rows, archive, shown=rows, name="drivers"))
 
 
 def _changes_shown(rows: pd.DataFrame, archive: Archive, *, shown: pd.DataFrame, name: str) -> list[Markup]:
     """Return changes: the text, a chart for each metric that decides, a folded table for each, the first open."""
+    if not len(rows):
+        return []
     title = say(f"archive.{name}.chart")
-    drawn = [figure(archive_change_lanes(rows, metric=metric, title=title)) for metric in _shown_metrics(archive)]
+    drawn = [
+        html.figure(archive_change_lanes(rows, metric=metric, title=title)) for metric in _shown_metrics(archive)
+    ]
     there = dict.fromkeys(shown["metric"])
     metrics = dict.fromkeys([*(one for one in archive.primaries if one in there), *there])
-    tables = [
-        details(
-            _label(metric), _changes_table(shown[shown["metric"] == metric], name=name), is_open=place == 0
-        )
-        for place, metric in enumerate(metrics)
-    ]  # fmt: skip
-    return [paragraph(say(f"archive.{name}.text")), figures(drawn), *tables]
+    tables = [(_label(one), _changes_table(shown[shown["metric"] == one], name=name)) for one in metrics]
+    folds = [html.details(*one, is_open=place == 0) for place, one in enumerate(tables)]
+    return [html.paragraph(say(f"archive.{name}.text")), html.figures(drawn), *folds]
 
 
 def _changes_table(rows: pd.DataFrame, *, name: str) -> Markup:
     """Return the changes of one metric, the latest first; a reason that holds for all is said once, below."""
     rows = rows.assign(why=[" ".join(reason_sentences(one)) for one in rows["reason"]]).iloc[::-1]
     differ = rows["why"].nunique() > 1
-    fields = columns({
-        "what": lambda row: join(
-            _date(part) if place % 2 else part for place, part in enumerate(_DAY.split(row.label))
-        ),
-        "change": lambda row: stacked(change_and_interval_text(row.change, row.ci_low, row.ci_high, unit=row.unit)),
-        "verdict": lambda row: verdict_shown(row.verdict, row.metric, row.change),
-        "games": lambda row: count_text(row.n_games), "sessions": _sessions,
-        **({"why": lambda row: row.why} if differ else {}),
-    }, numbers=("change", "games", "sessions"))  # fmt: skip
+
+    def what(row: Any) -> Markup:
+        return html.join(_whole(part) if place % 2 else part for place, part in enumerate(_DAY.split(row.label)))
+
+    def sessions(row: Any) -> str:
+        return MISSING if pd.isna(row.n_sessions_of) else f"{row.n_sessions_against} → {row.n_sessions_of}"
+
+    columns = [
+        ("what", what),
+        ("change", lambda row: html.stacked(
+            change_and_interval_text(row.change, row.ci_low, row.ci_high, unit=row.unit)), ""),
+        ("verdict", html.verdict_markup), ("games", "n_games", ""), ("sessions", sessions, ""),
+        *[("why", "why")] * differ,
+    ]  # fmt: skip
     caption = say(f"archive.{name}.caption", metric=_label(rows["metric"].iloc[0]))
-    file = {"control": "control_runs", "drivers": "driver_changes"}[name]
-    table = _limited(fields, rows, file, caption)
-    return table if differ else join([table, paragraph(rows["why"].iloc[0])])
+    table = _limited(columns, rows, {"control": "control_runs", "drivers": "driver_changes"}[name], caption)
+    return table if differ else html.join([table, html.paragraph(rows["why"].iloc[0])])
 
 
 def archive_games(archive: Archive) -> Section:
     """Return the section on games that decide something and those that can go; left out where none was compared."""
-    if not len(archive.games):
-        return left_out("games", say("archive.games.title"), say("archive.games.left_out"))
-    fields = columns({
-        "game": lambda row: scene_text(row.game, row.setting),
-        "advice": lambda row: say(f"archive.advice.{row.advice}"),
-        "why": lambda row: say("archive.why.redundant", game=row.says_the_same_as, apart=number_text(row.apart))
-        if row.why == "redundant" else say(f"archive.why.{row.why}"),
-        "decided": lambda row: say("archive.of", count=row.n_decided, all=row.n_comparisons),
-        "noise": lambda row: number_text(row.noise, decimals=2),
-        "detects": lambda row: number_text(row.detectable), "margin": lambda row: number_text(row.margin),
-        "rounds": lambda row: count_text(row.rounds),
-    }, numbers=("decided", "noise", "detects", "margin", "rounds"),
-       units=dict.fromkeys(("noise", "detects", "margin"), "%"))  # fmt: skip
+    columns = [
+        ("game", html.scene_of), ("advice", lambda row: say(f"archive.advice.{row.advice}")),
+        ("why", lambda row: say(f"archive.why.{row.why}", game=row.says_the_same_as, apart=number_text(row.apart))),
+        ("decided", lambda row: say("archive.of", count=row.n_decided, all=row.n_comparisons), ""),
+        ("noise", lambda row: number_text(row.noise, decimals=2), "%"),
+        ("detects", lambda row: number_text(row.detectable), "%"),
+        ("margin", lambda row: number_text(row.margin), "%"), ("rounds", "rounds", ""),
+    ]  # fmt: skip
     rank = {"drop": 0, "more_runs": 1, "keep": 2}
-    rows = archive.games.assign(rank=archive.games["advice"].map(rank))
-    rows = rows.sort_values(["metric", "rank"], kind="stable")
+    rows = archive.games.assign(rank=archive.games["advice"].map(rank)).sort_values(
+        ["metric", "rank"], kind="stable"
+    )
     tables = [
-        _limited(fields, part, "games", say("archive.games.caption", metric=_label(metric)))
+        _limited(columns, part, "games", say("archive.games.caption", metric=_label(metric)))
         for metric, part in rows.groupby("metric", sort=False)
     ]
-    return Section("games", say("archive.games.title"), join([paragraph(say("archive.games.text")), *tables]))
+    return html.section("archive.games", [html.paragraph(say("archive.games.text")), *tables] if tables else [])
 
 
 def archive_claims(archive: Archive) -> Section:
     """Return the section on claims made, review by review; left out where there is none."""
     made = archive.claims_made
     total, supported = int(made["n"].sum()), int(made["supported"].sum())
-    if not total:
-        return left_out("claims", say("archive.claims.title"), say("archive.claims.left_out"))
-    counts = {"claims": "n"} | {name: name for name in ("supported", "contradicted", "not_shown")}
-    fields = columns({
-        "review": lambda row: row.title, "date": lambda row: _date(row.date),
-        **{name: partial(_counted, column=column) for name, column in counts.items()},
-        "covered": lambda row: say("archive.of", count=row.n_claimed, all=row.n_overall),
-    }, numbers=(*counts, "covered"))  # fmt: skip
+    columns = [
+        ("review", "title"), ("date", _date), ("claims", "n", ""),
+        *((name, name, "") for name in ("supported", "contradicted", "not_shown")),
+        ("covered", lambda row: say("archive.of", count=row.n_claimed, all=row.n_overall), ""),
+    ]  # fmt: skip
     rows = made[made["n"] > 0].iloc[::-1].rename(columns={"name": "title"})
-    text = paragraph(say("archive.claims.text", claims=count_text(total, "claim"), supported=supported))
-    table = _limited(fields, rows, "claims_made", say("archive.claims.caption"))
-    return Section("claims", say("archive.claims.title"), join([text, table]))
+    text = html.paragraph(say("archive.claims.text", claims=count_text(total, "claim"), supported=supported))
+    table = _limited(columns, rows, "claims_made", say("archive.claims.caption"))
+    return html.section("archive.claims", [text, table] if total else [])
 
 
 def archive_findings(archive: Archive) -> Section:
     """Return the section on what was refused, skipped or noticed; left out where there was nothing."""
     found = archive.findings
-    if not len(found):
-        return left_out("findings", say("archive.findings.title"), say("archive.findings.left_out"))
     lines = [f"{row.message} {row.action}".strip() for row in found.head(MOST_LINES).itertuples()]
     more = len(found) - len(lines)
-    rest = _rest(count_text(more, "more-finding"), "findings") if more else Markup("")
-    return Section("findings", say("archive.findings.title"), join([bullets(lines), rest]))
+    rest = _rest(count_text(more, "more-finding"), "findings") if more else ""
+    return html.section("archive.findings", [html.bullets(lines), rest])
 
 
 def archive_method() -> Section:
     """Return the section on how all this was calculated."""
-    told = [(say(f"archive.method.{one}.term"), say(f"archive.method.{one}.text")) for one in _METHOD]
-    return Section("method", say("archive.method.title"), terms(told))
-
-
-def _counted(row: Any, column: str) -> str:
-    return count_text(getattr(row, column))
+    return html.section("archive.method", [html.terms(html.said_terms("archive.method", _METHOD))])
 
 
 def archive_files(archive: Archive, *, version: str) -> Section:
@@ -363,36 +318,32 @@ def archive_files(archive: Archive, *, version: str) -> Section:
     archive : as in `archive_head`
     version : version of the kit
     """
-    files: list[str | Markup] = [
-        join([link(f"tables/{name}.csv", f"{name}.csv"), say("files.rows", row=one.row)], ": ")
-        for name, one in ARCHIVE_TABLES.items()
-    ]
-    files.append(join([link("tables.zip", "tables.zip"), say("archive.files.zip")], ": "))
+    files: list[str | Markup] = [*html.table_links("tables", ARCHIVE_TABLES.values())]
+    files.append(html.join([html.link("tables.zip", "tables.zip"), say("archive.files.zip")], ": "))
     files.append(say("archive.files.parquet"))
     facts = [
         (say("files.made_by"), f"gpubench_kit {version}"),
         (say("archive.files.read"), count_text(len(archive.reviews))),
     ]
-    body = [terms(facts), heading(say("downloads.title")), bullets(files)]
-    return Section("files", say("files.title"), join(body))
+    return html.section("files", [html.terms(facts), html.heading(say("downloads.title")), html.bullets(files)])
 
 
-def _limited(fields: Iterable[Any], rows: pd.DataFrame, name: str, caption: str) -> Markup:
+def _limited(columns: Iterable[Column], rows: pd.DataFrame, name: str, caption: str) -> Markup:
     """Return a table with word of the rows that it leaves out, which stand in the file of this name."""
-    table = listing(fields, rows.head(MOST_LINES).itertuples(), caption=caption)
+    table = html.listing(columns, rows.head(MOST_LINES).itertuples(), caption=caption)
     more = len(rows) - MOST_LINES
-    return table if more <= 0 else join([table, _rest(count_text(more, "more-row"), name)])
+    return table if more <= 0 else html.join([table, _rest(count_text(more, "more-row"), name)])
 
 
 def _rest(what: str, name: str) -> Markup:
-    return paragraph(say("archive.rest", what=what, file=f"tables/{name}.csv"))
+    return html.paragraph(say("archive.rest", what=what, file=f"tables/{name}.csv"))
 
 
-def _by_bench(rows: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Callable[[Any], str]]]:
+def _by_bench(rows: pd.DataFrame) -> tuple[pd.DataFrame, list[Column]]:
     """Return the rows to show and the column of benches, where there are several."""
     if rows.loc[rows["scope"] == "bench", "bench"].nunique() < 2:
-        return rows[rows["scope"] == "all"], {}
-    return rows, {"bench": lambda row: row.bench if row.scope == "bench" else say("archive.all_benches")}
+        return rows[rows["scope"] == "all"], []
+    return rows, [("bench", lambda row: row.bench if row.scope == "bench" else say("archive.all_benches"))]
 
 
 def _with_labels(rows: pd.DataFrame, archive: Archive) -> pd.DataFrame:
@@ -422,9 +373,13 @@ def _label(metric: str) -> str:
     return capital(metric_of(metric).label)
 
 
-def _date(day: str) -> Markup | str:
-    """Return a day, which never breaks at its hyphens."""
-    return Markup('<span class="whole">{}</span>').format(day) if day else MISSING
+def _date(row: Any) -> Markup | str:
+    """Return the day of a row, which never breaks at its hyphens."""
+    return _whole(row.date) if row.date else MISSING
+
+
+def _whole(text: str) -> Markup:
+    return Markup('<span class="whole">{}</span>').format(text)
 
 
 def _interval(row: Any) -> str:
@@ -433,14 +388,3 @@ def _interval(row: Any) -> str:
         return MISSING
     high = number_text(row.ci_high, decimals=2) if pd.notna(row.ci_high) else say("archive.any")
     return say("number.span", low=number_text(row.ci_low, decimals=2), high=high)
-
-
-def _widening(row: Any) -> str:
-    if pd.isna(row.widen_by):
-        return say("archive.restarts.too_few")
-    amount = f"{number_text(row.widen_by, decimals=2)} {row.unit}"
-    return say("archive.restarts.widen", amount=amount, restarts=row.widen_restarts)
-
-
-def _sessions(row: Any) -> str:
-    return MISSING if pd.isna(row.n_sessions_of) else f"{row.n_sessions_against} → {row.n_sessions_of}"

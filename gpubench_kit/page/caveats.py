@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from typing import Any, NamedTuple
+from operator import itemgetter
+from typing import Any
 
 import pandas as pd
 
@@ -11,23 +12,8 @@ from gpubench_kit.claims.script import Proposals
 from gpubench_kit.model.formats import RULES
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.verdicts import VERDICTS
-from gpubench_kit.page.elements import (
-    Markup,
-    Section,
-    bullets,
-    columns,
-    details,
-    heading,
-    join,
-    left_out,
-    link,
-    listing,
-    note,
-    paragraph,
-    render,
-    slug,
-    verdict_shown,
-)
+from gpubench_kit.page import elements as html
+from gpubench_kit.page.elements import Markup, Section
 from gpubench_kit.page.results import Results, Scene
 from gpubench_kit.statistics.looks import level_of_looks
 from gpubench_kit.statistics.stability import pooled_failure_bound
@@ -49,7 +35,7 @@ def caution_lines(names: Iterable[str]) -> list[tuple[str, str]]:
 
 def caution_box(names: Iterable[str]) -> Markup:
     """Return cautions as a box."""
-    return render("cautions.html.j2", {"lines": caution_lines(names)})
+    return html.render("cautions.html.j2", {"lines": caution_lines(names)})
 
 
 def cautions(plan: ReviewPlan) -> Section:
@@ -59,8 +45,13 @@ def cautions(plan: ReviewPlan) -> Section:
     ----------
     plan : ReviewPlan
     """
-    more = bullets([*_cards(plan), *_stability(plan), say("caution.scene"), say("caution.interval")])
-    body = join([caution_box(REPORT), details(say("caution.limits"), more)])
+    samples = [
+        say("caution.samples", n=len(unit.cards), card=unit.name) if len(unit.cards) > 1
+        else say("caution.one_sample", card=unit.name)
+        for unit in plan.card_units
+    ]  # fmt: skip
+    more = html.bullets([*samples, *_stability(plan), say("caution.scene"), say("caution.interval")])
+    body = html.join([caution_box(REPORT), html.details(say("caution.limits"), more)])
     return Section("cautions", say("caution.title"), body)
 
 
@@ -72,17 +63,6 @@ def bench_cautions() -> Section:
 def archive_cautions() -> Section:
     """Return the cautions of the archive: what old reports do not say about a card at hand."""
     return Section("cautions", say("caution.title"), caution_box(ARCHIVE))
-
-
-def _cards(plan: ReviewPlan) -> Iterator[str]:
-    """Yield what the number of cards allows to say."""
-    for unit in plan.card_units:
-        count = len(unit.cards)
-        yield (
-            say("caution.one_sample", card=unit.name)
-            if count == 1
-            else say("caution.samples", n=count, card=unit.name)
-        )
 
 
 def _stability(plan: ReviewPlan) -> Iterator[str]:
@@ -107,79 +87,45 @@ _TOUCHING = ("tuning_not_as_declared", "tuning_not_applied", "same_file_twice", 
 
 def alerts(results: Results) -> list[str]:
     """Return what stands boxed below the answer, one text each; most pages have none."""
-    return [*_changed(results), *_looks(results), *_order(results), *_screening(results), *_findings(results)]
-
-
-def _changed(results: Results) -> Iterator[str]:
-    """Yield which decisions were changed after the first look."""
+    told, (made, planned) = [], (results.looks_made, results.plan.analysis.looks)
     if results.changes:
-        told = (
+        listed = "; ".join(
             what if what == RULES else say("alert.change", what=what, before=before, now=now)
-            for what, before, now in results.changes
+            for what, before, now in results.changes[:_CHANGES_TOLD]
         )
-        listed = "; ".join([one for one, _ in zip(told, range(_CHANGES_TOLD), strict=False)])
-        more = len(results.changes) - _CHANGES_TOLD
-        yield say("alert.changed", listed=listed) + (f" {say('alert.more', n=more)}" if more > 0 else "")
-
-
-def _looks(results: Results) -> Iterator[str]:
-    """Yield that there were more looks than planned, and that runs of the look before are gone."""
-    made, planned = results.looks_made, results.plan.analysis.looks
-    if results.lost_runs:
-        listed = ", ".join(results.lost_runs[:_RUNS_TOLD])
-        more = len(results.lost_runs) - _RUNS_TOLD
-        yield say("alert.lost_runs", n=len(results.lost_runs), listed=listed) + (
-            f" {say('alert.more', n=more)}" if more > 0 else ""
-        )
+        told.append(_and_more(say("alert.changed", listed=listed), len(results.changes) - _CHANGES_TOLD))
+    if lost := results.lost_runs:
+        text = say("alert.lost_runs", n=len(lost), listed=", ".join(lost[:_RUNS_TOLD]))
+        told.append(_and_more(text, len(lost) - _RUNS_TOLD))
     if made > planned:
         too_many = level_of_looks(results.plan, looks_made=made)[1]
-        yield say("alert.looks_too_many" if too_many else "alert.looks", made=made, planned=planned)
-
-
-def _order(results: Results) -> Iterator[str]:
-    """Yield that the order of the runs is taken from the plan, where no clock confirms it."""
-    runs = results.runs
-    judged = runs[runs["used"].fillna(False).astype(bool) & runs["order"].notna()]
-    unverified = int(judged["order_done"].isna().sum())
-    if unverified:
-        yield say("alert.order_all") if unverified == len(judged) else say("alert.order", n=unverified)
-
-
-def _screening(results: Results) -> Iterator[str]:
-    """Yield that single games are not protected against many comparisons, where the plan says so."""
+        told.append(say("alert.looks_too_many" if too_many else "alert.looks", made=made, planned=planned))
+    # The order of runs is taken from the plan, where no clock confirms it.
+    judged = results.runs[results.runs["used"].fillna(False).astype(bool) & results.runs["order"].notna()]
+    if unverified := int(judged["order_done"].isna().sum()):
+        told.append(say("alert.order_all") if unverified == len(judged) else say("alert.order", n=unverified))
     if results.plan.analysis.adjust == "none":
-        yield say("alert.screening")
+        told.append(say("alert.screening"))
+    messages = list(dict.fromkeys(results.findings.loc[results.findings["check"].isin(_TOUCHING), "message"]))
+    told += messages[:_FINDINGS_TOLD]
+    more = len(messages) - _FINDINGS_TOLD
+    return [*told, *[say("alert.findings", n=more)] * (more > 0)]
 
 
-def _findings(results: Results) -> Iterator[str]:
-    """Yield findings that touch what a tuning or a verdict is."""
-    found = results.findings[results.findings["check"].isin(_TOUCHING)]
-    messages = list(dict.fromkeys(found["message"]))
-    yield from messages[:_FINDINGS_TOLD]
-    if len(messages) > _FINDINGS_TOLD:
-        yield say("alert.findings", n=len(messages) - _FINDINGS_TOLD)
+def _and_more(text: str, more: int) -> str:
+    """Return a text with word of how many more there are."""
+    return f"{text} {say('alert.more', n=more)}" if more > 0 else text
 
 
 def finding_lines(results: Results, scene: Scene) -> list[str]:
     """Return findings that withhold a verdict and concern runs of one scene: they belong where they bite."""
-    found = results.findings
-    stops = found[(found["severity"] == "stop") & (found["run"] != "")]
-    runs = results.runs
-    here = set(runs.loc[(runs["game"] == scene.game) & (runs["setting"] == scene.setting), "run"])
-    return list(dict.fromkeys(stops.loc[stops["run"].isin(here), "message"]))[:_FINDINGS_TOLD]
+    found, runs = results.findings, results.runs
+    here = runs.loc[(runs["game"] == scene.game) & (runs["setting"] == scene.setting) & (runs["run"] != ""), "run"]
+    stops = found.loc[(found["severity"] == "stop") & found["run"].isin(here), "message"]
+    return list(dict.fromkeys(stops))[:_FINDINGS_TOLD]
 
 
 _OUTCOMES = {"supported": ("✓", "vg"), "contradicted": ("✗", "vb"), "not_shown": ("?", "vu")}
-
-
-class Sentence(NamedTuple):
-    """One claim of the plan."""
-
-    id: str
-    text: str
-    mark: Mark
-    say: str
-    evidence: str
 
 
 def script(results: Results) -> Section:
@@ -191,25 +137,22 @@ def script(results: Results) -> Section:
     """
     proposed = results.sentences or Proposals((), ())
     if not len(results.claims) and not proposed.safe and not proposed.not_shown:
-        return left_out("script", say("script.heading"), say("script.left_out"))
-    values = {
-        "sentences": [_sentence(row) for row in results.claims.itertuples()],
-        "safe": proposed.safe,
-        "not_shown": proposed.not_shown,
-    }
-    return Section("script", say("script.heading"), render("script.html.j2", values))
+        return html.left_out("script", say("script.heading"), say("script.left_out"))
+    sentences = [
+        {
+            "id": f"claim-{html.slug(row.id)}", "text": row.text, "mark": outcome_mark(row.verdict),
+            "say": row.suggested_text or row.text, "evidence": row.evidence,
+        }
+        for row in results.claims.itertuples()
+    ]  # fmt: skip
+    values = {"sentences": sentences, "safe": proposed.safe, "not_shown": proposed.not_shown}
+    return Section("script", say("script.heading"), html.render("script.html.j2", values))
 
 
 def outcome_mark(outcome: str) -> Mark:
     """Return how the outcome of a claim is shown."""
     sign, css = _OUTCOMES[outcome]
     return Mark(say(f"script.outcome.{outcome}"), sign, css, "")
-
-
-def _sentence(row: Any) -> Sentence:
-    """Return one claim with what can be said instead."""
-    instead = row.suggested_text if row.suggested_text != row.text else ""
-    return Sentence(f"claim-{slug(row.id)}", row.text, outcome_mark(row.verdict), instead or row.text, row.evidence)
 
 
 #: Rows of a table that stand open on the page; longer ones are folded.
@@ -235,14 +178,14 @@ def changes(corrections: pd.DataFrame, *, is_new: bool, fingerprint: str) -> Sec
     numbers = sorted(corrections["correction"].unique(), reverse=True)
     latest, older = (numbers[:1], numbers[1:]) if is_new else ([], numbers)
     parts = [_correction(corrections[corrections["correction"] == one]) for one in latest]
-    parts = parts or [paragraph(say("changes.nothing"))]
+    parts = parts or [html.paragraph(say("changes.nothing"))]
     for number in older:
         body = _correction(corrections[corrections["correction"] == number], number=number)
-        parts.append(details(say("changes.older", number=number), body))
+        parts.append(html.details(say("changes.older", number=number), body))
     about = Markup('<span class="code">{}</span>').format(fingerprint[:_HASH_DIGITS])
-    told = [say("changes.precise"), join([link("tables/changes.csv", "changes.csv"), "."])]
-    parts.append(paragraph(*told, say("changes.fingerprint"), about))
-    return Section("changes", say("changes.title"), join(parts))
+    told = [say("changes.precise"), html.join([html.link("tables/changes.csv", "changes.csv"), "."])]
+    parts.append(html.paragraph(*told, say("changes.fingerprint"), about))
+    return Section("changes", say("changes.title"), html.join(parts))
 
 
 def result_moves(rows: pd.DataFrame) -> pd.DataFrame:
@@ -271,14 +214,22 @@ def _correction(rows: pd.DataFrame, *, number: int | None = None) -> Markup:
     said, made_of = rows[rows["part"].isin(_SCRIPT)], rows[rows["part"].isin(_MADE_OF)]
     smaller = int(rows["part"].isin(_RESULTS).sum()) - len(moves)
     of = f" {say('changes.of', number=number)}" if number else ""
-    parts = [paragraph(*_lead(moves, said))]
-    parts += [paragraph(say("changes.smaller", n=smaller))] * bool(smaller)
+    verdicts, outcomes = int(moves["is_verdict"].sum()), int((said["part"] == "claim").sum())
+    lead = [say("changes.verdicts", n=verdicts) if verdicts else say("changes.no_verdict")]
+    lead = lead if len(moves) else [say("changes.none")]
+    lead += [say("changes.otherwise", n=len(moves) - verdicts)] * (len(moves) > verdicts)
+    lead += [say("changes.outcomes", n=outcomes)] * bool(outcomes)
+    parts = [html.paragraph(*lead), *[html.paragraph(say("changes.smaller", n=smaller))] * bool(smaller)]
     is_explained = made_of["part"].isin(("input", "decision", "version")).any()
     if (len(moves) or smaller or len(said)) and not is_explained:
-        parts.append(note(say("changes.unexplained")))
+        parts.append(html.note(say("changes.unexplained")))
+
+    def compared(row: dict[str, Any]) -> str:
+        return f"{row['what']}: {metric_of(row['metric']).label}"
+
     parts += [
-        _before_and_now(moves, "compared", _compared, _result_cell, caption=say("changes.results", of=of)),
-        _before_and_now(said, "sentence", lambda row: row["what"], _outcome, caption=say("changes.script", of=of)),
+        _before_and_now(moves, "compared", compared, _result_cell, caption=say("changes.results", of=of)),
+        _before_and_now(said, "sentence", itemgetter("what"), _outcome, caption=say("changes.script", of=of)),
     ]
     if len(made_of):
         counts = [
@@ -288,40 +239,21 @@ def _correction(rows: pd.DataFrame, *, number: int | None = None) -> Markup:
         ]
         caption = say("changes.made_of", of=of)
         parts += [
-            heading(say("changes.changed", of=of)), bullets(counts),
+            html.heading(say("changes.changed", of=of)), html.bullets(counts),
             _before_and_now(made_of, "what", _named, _made_of_cell, caption=caption),
         ]  # fmt: skip
-    return join(parts)
-
-
-def _lead(moves: pd.DataFrame, said: pd.DataFrame) -> Iterator[str]:
-    """Yield what changed for a reader, in counts."""
-    verdicts = int(moves["is_verdict"].sum())
-    other = len(moves) - verdicts
-    if not len(moves):
-        yield say("changes.none")
-    else:
-        yield say("changes.verdicts", n=verdicts) if verdicts else say("changes.no_verdict")
-    if other:
-        yield say("changes.otherwise", n=other)
-    outcomes = int((said["part"] == "claim").sum())
-    if outcomes:
-        yield say("changes.outcomes", n=outcomes)
+    return html.join(parts)
 
 
 def _before_and_now(
     rows: pd.DataFrame, head: str, name: Callable[[Any], str], cell: Callable[[Any, str], Any], *, caption: str
 ) -> Markup:
     """Return what changed as a table; folded away where it is long, with a word where it is cut."""
-    fields = columns({head: name, "before": lambda row: cell(row, "before"), "now": lambda row: cell(row, "now")})
-    made, count = listing(fields, rows.head(_PRINTED).to_dict("records"), caption=caption), len(rows)
+    columns = [(head, name), ("before", lambda row: cell(row, "before")), ("now", lambda row: cell(row, "now"))]
+    made, count = html.listing(columns, rows.head(_PRINTED).to_dict("records"), caption=caption), len(rows)
     if count > _PRINTED:
-        made = join([made, paragraph(say("changes.cut", printed=_PRINTED, count=count))])
-    return details(f"{caption}: {count}", made) if count > _OPEN else made
-
-
-def _compared(row: dict[str, Any]) -> str:
-    return f"{row['what']}: {metric_of(row['metric']).label}"
+        made = html.join([made, html.paragraph(say("changes.cut", printed=_PRINTED, count=count))])
+    return html.details(f"{caption}: {count}", made) if count > _OPEN else made
 
 
 def _outcome(row: dict[str, Any], side: str) -> str:
@@ -337,8 +269,8 @@ def _result_cell(row: dict[str, Any], side: str) -> str | Markup:
     if not found:
         return say("changes.not_compared")
     is_known = found in VERDICTS
-    shown = verdict_shown(found, row["metric"], row[f"{side}_change"]) if is_known else found
-    return join([row[f"text_{side}"], shown], " ")
+    shown = html.verdict_shown(found, row["metric"], row[f"{side}_change"]) if is_known else found
+    return html.join([row[f"text_{side}"], shown], " ")
 
 
 def _result_text(row: dict[str, Any], side: str) -> str:

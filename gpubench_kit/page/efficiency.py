@@ -13,28 +13,12 @@ from gpubench_kit.costs import DAYS_PER_YEAR, cost_sensitivity, plain_text, pric
 from gpubench_kit.model.metrics import section_metrics
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import PAIR_KEY
-from gpubench_kit.page.answer_card import unit_of_change
+from gpubench_kit.page import elements as html
 from gpubench_kit.page.charts import Plot
 from gpubench_kit.page.charts.curves import cost_curves
 from gpubench_kit.page.charts.from_tables import middle_runs, of_scene, watts_against_fps
 from gpubench_kit.page.charts.run_logs import sensors
-from gpubench_kit.page.elements import (
-    Field,
-    Markup,
-    Section,
-    bullets,
-    figure,
-    figures,
-    heading,
-    join,
-    left_out,
-    listing,
-    note,
-    paragraph,
-    render,
-    stacked,
-    verdict_markup,
-)
+from gpubench_kit.page.elements import Column, Field, Markup, Section
 from gpubench_kit.page.headline import is_real, side_of, watts_title
 from gpubench_kit.page.pictures import picture_links
 from gpubench_kit.page.results import Pair, Results, Scene
@@ -48,7 +32,7 @@ from gpubench_kit.wording.numbers import (
     number_text,
     unit_text,
 )
-from gpubench_kit.wording.terms import metric_label, metric_of, of_group, scene_text, subject_text
+from gpubench_kit.wording.terms import metric_label, metric_of, of_group, scene_text, subject_text, unit_of_change
 
 #: Estimates that are told, in this order.
 _QUANTITIES = (
@@ -68,7 +52,12 @@ def watts(results: Results) -> Section:
     heat = _heat(results)
     costs = cost_table(results)
     if not charts and not heat and not costs:
-        return left_out("watts", say("watts.heading"), say("watts.left_out"))
+        return html.left_out("watts", say("watts.heading"), say("watts.left_out"))
+    sensors_shown = html.join(
+        part
+        for scene, plots in sensor_charts(results)
+        for part in (html.heading(scene_text(*scene)), html.figures(map(html.figure, plots), css="trio"))
+    )
     values = {
         "charts": charts,
         "picture": picture_links(results, "watts-fps", setting=results.groups[0]) if charts else [],
@@ -76,9 +65,9 @@ def watts(results: Results) -> Section:
         "measured_at": _measured_at(results) if has_power else "",
         "heat": heat,
         "costs": costs,
-        "folds": [(say("watts.fold.sensors"), _sensors(results)), (say("watts.fold.cost"), cost_lines(results))],
+        "folds": [(say("watts.fold.sensors"), sensors_shown), (say("watts.fold.cost"), cost_lines(results))],
     }
-    return Section("watts", watts_title(results), render("efficiency.html.j2", values))
+    return Section("watts", watts_title(results), html.render("efficiency.html.j2", values))
 
 
 def scatters(results: Results) -> list[Any]:
@@ -134,20 +123,21 @@ def _heat(results: Results) -> Markup:
 
     def level(metric: str) -> str:
         values = (results.mean_of(pair, results.groups[0], metric)[1] for pair in pairs)
-        known = (value for value in values if not is_missing(value))
-        value = next(known, None)
+        value = next((one for one in values if not is_missing(one)), None)
         return "" if value is None else unit_text(value, metric_of(metric).unit)
 
     def cell(metric: str, pair: Pair) -> str | Markup:
         row = found.get((metric, pair))
         if row is None:
             return say("answer.not_measured")
-        return join([change_text(row.change, unit_of_change(row)), verdict_markup(row)], " ")
+        return html.join([change_text(row.change, unit_of_change(row)), html.verdict_markup(row)], " ")
 
-    columns = [Field(say("heat.corner"), metric_label), Field(reference.tuning, level)]
+    columns: list[Column] = [("heat.corner", metric_label), Field(reference.tuning, level)]
     columns += [Field(results.short(pair.of), partial(cell, pair=pair)) for pair in pairs]
     games = say("answer.games", n=int(max(row.n_games for row in found.values())))
-    return listing(columns, dict.fromkeys(metric for metric, _ in found), caption=say("heat.caption", games=games))
+    return html.listing(
+        columns, dict.fromkeys(metric for metric, _ in found), caption=say("heat.caption", games=games)
+    )
 
 
 def sensor_charts(results: Results) -> list[tuple[Scene, tuple[Plot, ...]]]:
@@ -170,15 +160,6 @@ def sensor_charts(results: Results) -> list[tuple[Scene, tuple[Plot, ...]]]:
     return out
 
 
-def _sensors(results: Results) -> Markup:
-    """Return the charts of sensors, a heading for each scene."""
-    return join(
-        part
-        for scene, charts in sensor_charts(results)
-        for part in (heading(scene_text(*scene)), figures(map(figure, charts), css="trio"))
-    )
-
-
 def cost_table(results: Results) -> Markup:
     """Return energy and running cost over the years of every pair in the main group; nothing without estimates."""
     costs, plan = results.costs, results.plan
@@ -190,14 +171,26 @@ def cost_table(results: Results) -> Markup:
         dict(zip(rows["quantity"], rows.itertuples(), strict=True))
         for _, rows in shown.groupby(list(PAIR_KEY), sort=False)
     ]
-    columns = [
+
+    def difference(rows: dict[str, Any], quantity: str) -> Markup:
+        # Its interval stands below it, the unit said once.
+        if (row := rows.get(quantity)) is None:
+            return Markup("")
+        between = interval_text(row.ci_low, row.ci_high, row.unit).removesuffix(row.unit).rstrip()
+        return html.stacked(f"{change_text(row.value, row.unit)}\n{between}")
+
+    columns: list[Column] = [
         Field(say("cost.corner", years=plain_text(plan.costs.years)),
               lambda rows: _names(next(iter(rows.values())), plan)),
-        Field(say("cost.energy"), lambda rows: _stacked(rows.get("energy"))),
-        Field(say("cost.money"), lambda rows: _stacked(rows.get("running_cost"))),
+        ("cost.energy", partial(difference, quantity="energy")),
+        ("cost.money", partial(difference, quantity="running_cost")),
     ]  # fmt: skip
-    listed = listing(columns, by_pair, caption=say("cost.caption"))
-    return join([listed, paragraph(say("cost.assumed", **_assumed(plan)), css="small")]) if listed else listed
+    listed = html.listing(columns, by_pair, caption=say("cost.caption"))
+    return (
+        html.join([listed, html.paragraph(say("cost.assumed", **_assumed(plan)), css="small")])
+        if listed
+        else listed
+    )
 
 
 def _assumed(plan: ReviewPlan) -> dict[str, Any]:
@@ -209,17 +202,21 @@ def _assumed(plan: ReviewPlan) -> dict[str, Any]:
 
 def cost_lines(results: Results) -> Markup:
     """Return the estimates as sentences with charts, for the fold; nothing without estimates."""
-    costs, parts = results.costs, []
+    costs, plan, parts = results.costs, results.plan, []
     for rows, chart in _estimates(results):
         first = next(rows.itertuples())
-        name = of_group(_names(first, results.plan), first.group)
         lacking = [(is_missing(row.value), row.reason) for row in rows.itertuples() if row.reason]
-        notes = [note(say("cost.missing", why=why) if lacks else why) for lacks, why in dict.fromkeys(lacking)]
-        said = bullets(cost_sentences(rows, results.plan))
-        parts += [heading(name, level=4), said, *notes, figures([figure(chart)])]
+        notes = [html.note(say("cost.missing", why=why) if lacks else why) for lacks, why in dict.fromkeys(lacking)]
+        name, said = of_group(_names(first, plan), first.group), html.bullets(cost_sentences(rows, plan))
+        parts += [html.heading(name, level=4), said, *notes, html.figures([html.figure(chart)])]
     if costs is None or not parts:
         return Markup("")
-    return join([heading(say("cost.heading")), *map(paragraph, _method(costs, results.plan)), *parts])
+    metric = next(iter(costs.loc[costs["quantity"] == "power", "metric"]))
+    method = [
+        say("cost.method", days=DAYS_PER_YEAR, metric=metric_of(metric).label, **_assumed(plan)),
+        say("cost.of_machine" if metric == "wall_w" else "cost.of_card"), say("cost.intervals"),
+    ]  # fmt: skip
+    return html.join([html.heading(say("cost.heading")), *map(html.paragraph, method), *parts])
 
 
 def cost_charts(results: Results) -> list[tuple[str, str, Plot]]:
@@ -229,22 +226,19 @@ def cost_charts(results: Results) -> list[tuple[str, str, Plot]]:
     ----------
     results : see `gpubench_kit.page.results.Results`
     """
-    return [
-        (group := str(rows["group"].iloc[0]), of_group(_cost_title(rows, results.plan), group), chart)
-        for rows, chart in _estimates(results)
-        if chart is not None
-    ]
-
-
-def _cost_title(rows: pd.DataFrame, plan: ReviewPlan) -> str:
-    """Return in short what a pair differs by in running cost."""
-    row = next(rows[rows["quantity"] == "running_cost"].itertuples())
-    is_open = is_missing(row.value) or is_missing(row.ci_low) or row.ci_low <= 0 <= row.ci_high
-    told = {"of": _side(row, "of", plan), "against": _side(row, "against", plan)}
-    if is_open:
-        return say("cost.title.open", **told)
-    size, way = money_text(abs(row.value), row.unit), "more" if row.value > 0 else "less"
-    return say(f"cost.title.{way}", size=size, years=plain_text(plan.costs.years), **told)
+    plan, out = results.plan, []
+    for rows, chart in _estimates(results):
+        if chart is None:
+            continue
+        row = next(rows[rows["quantity"] == "running_cost"].itertuples())
+        told = {"of": _side(row, "of", plan), "against": _side(row, "against", plan)}
+        if is_missing(row.value) or is_missing(row.ci_low) or row.ci_low <= 0 <= row.ci_high:
+            title = say("cost.title.open", **told)
+        else:
+            told |= {"size": money_text(abs(row.value), row.unit), "years": plain_text(plan.costs.years)}
+            title = say(f"cost.title.{'more' if row.value > 0 else 'less'}", **told)
+        out.append((str(row.group), of_group(title, row.group), chart))
+    return out
 
 
 def _estimates(results: Results) -> Iterator[tuple[pd.DataFrame, Plot | None]]:
@@ -278,23 +272,6 @@ def _side(row: Any, side: str, plan: ReviewPlan) -> str:
     """Return one side of a pair: its tuning, with the card and the machine where the plan has several."""
     subject = [getattr(row, f"{side}_{name}") for name in ("card", "tuning", "bench")]
     return subject_text(subject, with_card=len(plan.cards) > 1, with_bench=len(plan.benches) > 1)
-
-
-def _stacked(row: Any) -> Markup:
-    """Return a difference with its interval below it, the unit said once; nothing where there is none."""
-    if row is None:
-        return Markup("")
-    whole = change_text(row.value, row.unit)
-    between = interval_text(row.ci_low, row.ci_high, row.unit).removesuffix(row.unit).rstrip()
-    return stacked(f"{whole}\n{between}")
-
-
-def _method(costs: pd.DataFrame, plan: ReviewPlan) -> Iterator[str]:
-    """Yield how the estimates were made, and what they leave out."""
-    metric = next(iter(costs.loc[costs["quantity"] == "power", "metric"]))
-    yield say("cost.method", days=DAYS_PER_YEAR, metric=metric_of(metric).label, **_assumed(plan))
-    yield say("cost.of_machine" if metric == "wall_w" else "cost.of_card")
-    yield say("cost.intervals")
 
 
 def _extra_price(row: Any, plan: ReviewPlan) -> float:

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass
 from functools import lru_cache
 from importlib import resources
+from operator import attrgetter
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -19,10 +20,12 @@ from markupsafe import Markup
 
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.sections import Style
+from gpubench_kit.model.tables import Table
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.page.charts import chart_css, font_faces, tokens_css
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.terms import sign_of, verdict_word
+from gpubench_kit.wording.numbers import count_text
+from gpubench_kit.wording.terms import scene_text, sign_of, verdict_word
 
 #: The space between a number and the unit that follows it.
 _NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:%|W|J|fps|FPS|ms|°C|rpm|dBA|MHz|mV|GB|s|min|h)\b|%)")
@@ -68,6 +71,26 @@ class Field:
     def head(self) -> str:
         """Label and unit as text."""
         return Markup(f"{self.label} {self.unit}").striptags()
+
+    @classmethod
+    def of(cls, head: str, cell: Cell, unit: str | None = None) -> Field:
+        """Return a column by the key of its head; see `listing`."""
+        is_number, label = unit is not None, say(head if "." in head else f"table.{head}")
+        if callable(cell):
+            return cls(label, cell, unit or "", is_number)
+        named = attrgetter(cell)
+        return cls(label, (lambda row: count_text(named(row))) if is_number else named, unit or "", is_number)
+
+
+#: What fills a column: from a row to its cell, or the name of an attribute of rows.
+Cell = str | Callable[[Any], str | Markup]
+#: A column, or its key, its cell and, for numbers, their unit: see `listing`.
+Column = Field | tuple[Any, ...]
+
+
+def scene_of(row: Any) -> str:
+    """Return the game of a row with its setting."""
+    return scene_text(row.game, row.setting)
 
 
 def render(template: str, values: Mapping[str, object]) -> Markup:
@@ -145,30 +168,14 @@ def stacked(*texts: str) -> Markup:
     return join(map(tied, lines), Markup("<br>"))
 
 
-def columns(
-    cells: Mapping[str, Callable[[Any], str | Markup]],
-    *,
-    numbers: Collection[str] = (),
-    units: Mapping[str, str] | None = None,
-) -> list[Field]:
-    """Return the columns of a table, each by the name of its head in the catalogue.
-
-    Parameters
-    ----------
-    cells : name of the head, below ``table``, and from a row to the cell
-    numbers : names of columns of numbers, which stand to the right
-    units : units of columns that have one
-    """
-    known = units or {}
-    return [Field(say(f"table.{name}"), cell, known.get(name, ""), name in numbers) for name, cell in cells.items()]
-
-
-def listing(fields: Iterable[Field], rows: Iterable[Any], *, caption: str | Markup, css: str = "") -> Markup:
+def listing(columns: Iterable[Column], rows: Iterable[Any], *, caption: str | Markup, css: str = "") -> Markup:
     """Return a table that a screen reader can follow, inside a region that scrolls sideways.
 
     Parameters
     ----------
-    fields : what each column holds; the first holds the heads of the rows
+    columns : what each holds: key of the head, whole or below ``table``, and the cell; for numbers, which stand to
+        the right, also their unit. An attribute's name for a cell is its text, or the count of a number. The first
+        column holds the heads of the rows.
     rows : what the cells are made of
     caption : what the table shows; also the name of the region
     css : further class of the table
@@ -177,7 +184,7 @@ def listing(fields: Iterable[Field], rows: Iterable[Any], *, caption: str | Mark
     -------
     Markup, empty where there are no rows
     """
-    fields = list(fields)
+    fields = [one if isinstance(one, Field) else Field.of(*one) for one in columns]
     filled = [[tied(field.cell(row)) for field in fields] for row in rows]
     if not filled:
         return Markup("")
@@ -282,10 +289,30 @@ def left_out(name: str, title: str, reason: str) -> Section:
     return Section(name=name, title=title, text=Markup(""), left_out=reason)
 
 
-def section(name: str, title: str, parts: Iterable[str | Markup], *, why: str) -> Section:
-    """Return a section of parts; left out, with the reason ``why``, where none of them shows anything."""
-    text = join(parts)
-    return Section(name, title, text) if text else left_out(name, title, why)
+def section(key: str, parts: Iterable[str | Markup], *, title: str = "", why: str = "") -> Section:
+    """Return a section of parts, named and titled by its key; left out, with the reason, where none shows anything.
+
+    Parameters
+    ----------
+    key : of the sentences ``KEY.title`` and ``KEY.left_out``; its last word is the section's address
+    parts : what it shows
+    title, why : in place of these sentences
+    """
+    name, title, text = key.rpartition(".")[2], title or say(f"{key}.title"), join(parts)
+    return Section(name, title, text) if text else left_out(name, title, why or say(f"{key}.left_out"))
+
+
+def said_terms(key: str, names: Iterable[str]) -> list[tuple[str, str]]:
+    """Return words with their explanations, ``KEY.NAME.term`` and ``KEY.NAME.text``, for `terms`."""
+    return [(say(f"{key}.{name}.term"), say(f"{key}.{name}.text")) for name in names]
+
+
+def table_links(folder: str, tables: Iterable[Table]) -> list[Markup]:
+    """Return links to tables beside the page, each with what a row of it is."""
+    return [
+        join([link(f"{folder}/{one.name}.csv", f"{one.name}.csv"), say("files.rows", row=one.row)], ": ")
+        for one in tables
+    ]
 
 
 _LIGHT = re.compile(r"^:root\{(.*?)\}", re.MULTILINE | re.DOTALL)

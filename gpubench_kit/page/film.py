@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
 from itertools import product
@@ -11,7 +11,7 @@ from typing import Any
 
 from gpubench_kit.model.errors import ReportError, check_choice
 from gpubench_kit.model.verdicts import VERDICTS
-from gpubench_kit.page.answer_card import Row, kicker, rows_of
+from gpubench_kit.page.answer_card import kicker, rows_of, runs_each_text
 from gpubench_kit.page.charts import RIVAL, Cell, Figure, FigureRow, Figures, Lane, Lanes
 from gpubench_kit.page.charts.from_tables import change_lanes, frame_rates, with_lows
 from gpubench_kit.page.efficiency import cost_charts, scatters, sensor_charts
@@ -45,7 +45,7 @@ from gpubench_kit.page.sweep import tuning_charts
 from gpubench_kit.palette import THEMES
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import is_missing, percent_text
-from gpubench_kit.wording.terms import metric_label, metric_of, starting
+from gpubench_kit.wording.terms import metric_label, metric_of, starting, unit_of_change
 
 #: Rows of one picture.
 _ROWS = 8
@@ -111,31 +111,26 @@ def _pictures(results: Results, *, every: bool) -> Iterator[Picture]:
 
 
 def _tunings(results: Results, block: Block, group: str) -> Iterator[Picture]:
-    """Yield the large figures of every tuning of a block, two to a picture."""
-    rows = rows_of(results, block, group=group)
-    place = results.blocks.index(block)
+    """Yield the large figures of every tuning of a block, two to a picture, as the answer card shows them."""
+    rows, lead, place = rows_of(results, block, group=group), leading_pair(results), results.blocks.index(block)
     name = ("rival" if block.is_between else "tunings") + (f"-of-{place + 1}" if place else "")
     for start in range(0, len(rows), _TUNINGS):
         shown, pairs = rows[start : start + _TUNINGS], block.pairs[start : start + _TUNINGS]
-        lead = leading_pair(results)
         about = lead if lead is not None and lead in pairs else pairs[0]
         told = line_about if group == results.groups[0] else partial(line_about_group, group=group)
         title = rival_title(results, pairs[0]) if block.is_between else told(results, about)
         against = f", vs {block.common.tuning}" if block.common and not block.is_between else ""
-        columns = tuple(tile.label for tile in shown[0].tiles)
-        body = Figures(f"{title}{against}", columns, tuple(map(_figure_row, shown)))
+        lines = []
+        for row in shown:
+            figures = []
+            for tile in row.tiles:
+                word, sign, css, _ = tile.mark or ("", "", "", "")
+                told_word = word if tile.figure else ""
+                figures.append(Figure(tile.figure or word, sign, told_word, _CSS.get(css, "i"), tile.interval))
+            lines.append(FigureRow(row.name, row.place, tuple(figures)))
+        body = Figures(f"{title}{against}", tuple(tile.label for tile in shown[0].tiles), tuple(lines))
         number = f"-{start // _TUNINGS + 1}" if len(rows) > _TUNINGS else ""
         yield Picture("", group, f"{name}{number}", title, "", body)
-
-
-def _figure_row(row: Row) -> FigureRow:
-    """Return the figures of one tuning, as the answer card shows them."""
-    figures = []
-    for tile in row.tiles:
-        word, sign, css = (tile.mark.word, tile.mark.sign, tile.mark.css) if tile.mark else ("", "", "")
-        told = word if tile.figure else ""
-        figures.append(Figure(tile.figure or word, sign, told, _CSS.get(css, "i"), tile.interval))
-    return FigureRow(row.name, row.place, tuple(figures))
 
 
 def _games(results: Results, group: str, *, every: bool) -> Iterator[Picture]:
@@ -156,7 +151,7 @@ def _games(results: Results, group: str, *, every: bool) -> Iterator[Picture]:
 def _game_lanes(rows: list[tuple[Scene, Any]], heading: str) -> list[Lanes]:
     """Return the change in each game: the first games, of which a last row sums up the rest, then the rest."""
     first = rows[0][1]
-    unit = "%" if first.scale == "ratio" else first.unit
+    unit = unit_of_change(first)
     margin = None if is_missing(first.margin) else float(first.margin)
     ends = [abs(end) for _, row in rows for end in (row.ci_low, row.ci_high) if not is_missing(end)]
     limit = 1.03 * max([*ends, 1.5 * margin if margin else 0.0])
@@ -192,37 +187,30 @@ def _pages_of(chart: Lanes) -> list[Lanes]:
     return [replace(chart, lanes=chart.lanes[start : start + _ROWS]) for start in starts]
 
 
-def _finding(results: Results, pair: Pair, scene: Scene, *, of_power: bool) -> str:
-    """Return what was found about the primary metric, or about power, in a game; empty where nothing was."""
-    watts = [one for one in results.metrics if metric_of(one).unit == "W"]
-    metrics = watts if of_power else [results.plan.analysis.primary]
-    row = results.in_game(pair, scene, metrics[0]) if metrics else None
-    if row is None or is_missing(row.change) or row.verdict == "no_verdict":
-        return ""
-    plain = {"same_within_margin": "same", "undecided": "undecided"}.get(row.verdict)
-    if plain:
-        return say(f"film.{plain}_power" if of_power else f"film.{plain}")
-    return power_words(row) if of_power else rate_words(row)
-
-
 def _scene_title(results: Results, scene: Scene, *, of_power: bool) -> str:
-    """Return what was found in a game under each of the first two tunings."""
-    told = []
-    for pair in results.main.pairs[:_TUNINGS]:
-        if finding := _finding(results, pair, scene, of_power=of_power):
-            name = results.short(pair.of) if not pair.is_between else pair.of.card
-            told.append(say("film.tuning", tuning=name, finding=finding))
+    """Return what was found in a game, about the primary metric or power, under each of the first two tunings."""
+    watts = [one for one in results.metrics if metric_of(one).unit == "W"]
+    told, metrics = [], watts if of_power else [results.plan.analysis.primary]
+    for pair in results.main.pairs[:_TUNINGS] if metrics else ():
+        row = results.in_game(pair, scene, metrics[0])
+        if row is None or is_missing(row.change) or row.verdict == "no_verdict":
+            continue
+        plain = {"same_within_margin": "same", "undecided": "undecided"}.get(row.verdict, "")
+        if plain:
+            finding = say(f"film.{plain}_power" if of_power else f"film.{plain}")
+        else:
+            finding = power_words(row) if of_power else rate_words(row)
+        name = results.short(pair.of) if not pair.is_between else pair.of.card
+        told.append(say("film.tuning", tuning=name, finding=finding))
     where = f"{scene.game}, {scene.setting}" if len(results.groups) > 1 and scene.setting else scene.game
     return say("film.scene", scene=starting(where), findings=", ".join(told)) if told else starting(where)
 
 
 def _third_foot(results: Results, pair: Pair) -> str:
     """Return the small line of a lower third: card, games, runs of each, the interval of the frame rate."""
-    parts, group = list(kicker(results))[:2], results.groups[0]
-    low, high = results.runs_each((pair,), group, results.plan.analysis.primary)
-    if high:
-        is_even = low == high
-        parts.append(say("answer.runs_each", n=high) if is_even else say("answer.runs_between", low=low, high=high))
+    parts, group, primary = list(kicker(results))[:2], results.groups[0], results.plan.analysis.primary
+    if results.runs_each((pair,), group, primary)[1]:
+        parts.append(runs_each_text(results, (pair,), primary))
     rows = rows_of(results, Block((pair,)), group=group)
     if rows and rows[0].tiles and rows[0].tiles[0].interval:
         level = percent_text(100 * results.plan.analysis.confidence)
@@ -269,37 +257,22 @@ def write_film(results: Results, folder: str | Path, *, pictures: str = "film") 
     check_pictures(pictures)
     if pictures == "none":
         return []
-    chosen = [
-        (one, picture_name(results.plan, one.chart, game=one.game, setting=one.setting))
-        for one in film_pictures(results, every=pictures == "all")
-    ]
     place, style, written = Path(folder) / FOLDER, results.plan.style, []
-    # Written one after the other: all pictures of a large review would fill the memory.
-    for (picture, name), theme, (kind, draw) in product(chosen, THEMES, _kinds().items()):
-        written.append(_write(place, f"{name}_{theme}.{kind}", draw(picture, theme=theme, style=style)))
-    if chosen:
-        written.append(_write(place, "index.html", _sheet(results, chosen)))
-    return sorted(written)
-
-
-def _sheet(results: Results, pictures: Sequence[tuple[Picture, str]]) -> str:
-    """Return the sheet with all pictures, each with its name."""
+    kinds: dict[str, Callable[..., str | bytes]] = {"png": picture_png} if can_draw_png() else {}
+    kinds["svg"] = picture_svg
     by_game: dict[str, list[tuple[Picture, str]]] = {}
-    for picture, name in pictures:
+    chosen = list(film_pictures(results, every=pictures == "all"))
+    for picture in chosen:
+        name = picture_name(results.plan, picture.chart, game=picture.game, setting=picture.setting)
         by_game.setdefault(picture.game or say("film.over_games"), []).append((picture, name))
-    values = {
-        "title": results.plan.review.title,
-        "games": by_game,
-        "kinds": list(_kinds()),
-        "themes": THEMES,
-        "sizes": SHAPES,
-    }
-    return str(render("film_sheet.html.j2", values))
-
-
-def _kinds() -> dict[str, Callable[..., str | bytes]]:
-    """Return the ending of each file of a picture, and what draws it."""
-    return {"png": picture_png, "svg": picture_svg} if can_draw_png() else {"svg": picture_svg}
+        # Written one after the other: all pictures of a large review would fill the memory.
+        for theme, (kind, draw) in product(THEMES, kinds.items()):
+            written.append(_write(place, f"{name}_{theme}.{kind}", draw(picture, theme=theme, style=style)))
+    if chosen:
+        values = {"title": results.plan.review.title, "games": by_game, "kinds": list(kinds)}
+        sheet = render("film_sheet.html.j2", values | {"themes": THEMES, "sizes": SHAPES})
+        written.append(_write(place, "index.html", str(sheet)))
+    return sorted(written)
 
 
 def _write(place: Path, name: str, content: str | bytes) -> str:

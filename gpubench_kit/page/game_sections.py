@@ -10,7 +10,6 @@ import numpy as np
 
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.verdicts import VERDICTS
-from gpubench_kit.page.answer_card import unit_of_change
 from gpubench_kit.page.caveats import finding_lines
 from gpubench_kit.page.charts import Lanes, Plot
 from gpubench_kit.page.charts.from_tables import frame_rates, middle_runs, runs_of_game
@@ -20,8 +19,8 @@ from gpubench_kit.page.headline import is_real, short_reason, side_of
 from gpubench_kit.page.pictures import game_in_name, picture_links, setting_in_name
 from gpubench_kit.page.results import Pair, Results, Scene
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.numbers import change_text, interval_text, is_missing, percent_text, unit_text
-from gpubench_kit.wording.terms import names_text, scene_text, starting, verdict_word
+from gpubench_kit.wording.numbers import change_text, interval_text, is_missing, percent_text
+from gpubench_kit.wording.terms import margin_amount, names_text, scene_text, starting, unit_of_change, verdict_word
 
 #: Games that stand open: the biggest loss, the biggest gain, the noisiest.
 _OPEN = 3
@@ -239,12 +238,7 @@ def _clauses(results: Results, rows: Sequence[tuple[Any, Pair]]) -> list[str]:
         return [_clause(results, row, pair) for row, pair in rows]
     names = names_text([side_of(results, pair) for _, pair in same])
     others = [_clause(results, row, pair) for row, pair in rows if row.verdict != "same_within_margin"]
-    return [*others, say("detail.all_same", tunings=names, margin=_margin(same[0][0]))]
-
-
-def _margin(row: Any) -> str:
-    """Return the margin of a result with its unit."""
-    return percent_text(row.margin) if row.scale == "ratio" else unit_text(row.margin, row.unit)
+    return [*others, say("detail.all_same", tunings=names, margin=margin_amount(same[0][0]))]
 
 
 def _clause(results: Results, row: Any, pair: Pair) -> str:
@@ -257,7 +251,7 @@ def _clause(results: Results, row: Any, pair: Pair) -> str:
     if row.verdict == "undecided":
         return say("detail.undecided", tuning=name, interval=interval)
     if row.verdict == "same_within_margin":
-        return say("detail.same", tuning=name, margin=_margin(row), interval=interval)
+        return say("detail.same", tuning=name, margin=margin_amount(row), interval=interval)
     word = verdict_word(row.verdict.removesuffix("_but_small"), row.metric, row.change)
     size = change_text(abs(row.change), unit).lstrip("+")
     return say(

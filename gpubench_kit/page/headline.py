@@ -34,6 +34,7 @@ from gpubench_kit.wording.terms import (
     reason_words,
     starting,
     subject_text,
+    unit_of_change,
 )
 
 #: Most words of the headline, and lines on further tunings below it.
@@ -98,10 +99,12 @@ def leading_pair(results: Results) -> Pair | None:
     gain; else the largest real loss; else the first about which anything is decided.
     """
     pairs = _candidates(results)
-    saving = [pair for pair in pairs if _saves_power(results, pair)]
-    if saving:
-        return saving[0]
     rates = [(row, pair) for pair in pairs if (row := rate_of(results, pair)) is not None]
+    for rate, pair in rates:
+        power = power_of(results, pair)
+        inside = (_SAME, "worse_but_small", "better_but_small", "better")
+        if power is not None and power.verdict == "better" and rate.verdict in inside:
+            return pair
     for verdict in ("better", "worse", "worse_but_small"):
         found = [(abs(row.change), pair) for row, pair in rates if row.verdict == verdict]
         if found:
@@ -134,11 +137,6 @@ def is_real(row: Any) -> bool:
     return row is not None and VERDICTS[row.verdict].is_difference
 
 
-def _is_beyond(row: Any) -> bool:
-    """Return whether a result is a real change that is not shown to be small."""
-    return is_real(row) and not VERDICTS[row.verdict].is_small
-
-
 def _usable(row: Any) -> Any:
     """Return a row unless one game carries its verdict."""
     return None if row is None or row.verdict == "no_verdict" or row.carried_by else row
@@ -149,14 +147,6 @@ def _candidates(results: Results) -> tuple[Pair, ...]:
     return results.main.pairs if results.main and results.groups else ()
 
 
-def _saves_power(results: Results, pair: Pair) -> bool:
-    """Return whether power is really lower and any loss of the frame rate is inside the margin."""
-    power, rate = power_of(results, pair), rate_of(results, pair)
-    is_lower = power is not None and power.verdict == "better"
-    inside = (_SAME, "worse_but_small", "better_but_small", "better")
-    return is_lower and rate is not None and rate.verdict in inside
-
-
 def _is_decided(results: Results, pair: Pair) -> bool:
     """Return whether the frame rate or power of a pair is decided."""
     rate, power = rate_of(results, pair), power_of(results, pair)
@@ -164,8 +154,17 @@ def _is_decided(results: Results, pair: Pair) -> bool:
 
 
 def _line(results: Results, pair: Pair, *, groups: str, with_power: bool = True) -> str:
-    """Return what was found about a pair; groups with a further loss all, or the worst only."""
-    return _named(results, pair, _facts(results, pair, groups=groups, with_power=with_power))
+    """Return what was found about a pair: power, then the rate with groups that lose more, all or the worst."""
+    power, rate = power_of(results, pair), rate_of(results, pair)
+    facts = [power_words(power)] if is_real(power) and with_power else []
+    told, losses = say("headline.not_decided") if rate is None else rate_words(rate), []
+    for group in results.groups[1:]:
+        row = results.over_games(pair, group, results.plan.analysis.primary)
+        if row is not None and row.verdict == "worse":
+            text = _size(row) if is_real(rate) and rate.verdict.startswith("worse") else rate_words(row)
+            losses.append((abs(row.change), say("headline.group", group=cut(group), amount=text)))
+    listed = [text for _, text in sorted(losses, reverse=True)][: 1 if groups == "worst" else None]
+    return _named(results, pair, [*facts, f"{told} ({', '.join(listed)})" if listed else told])
 
 
 def _named(results: Results, pair: Pair, facts: Iterable[str]) -> str:
@@ -176,19 +175,6 @@ def _named(results: Results, pair: Pair, facts: Iterable[str]) -> str:
     if pair.is_over_benches:
         return say("headline.versus", of=starting(pair.names[0]), against=pair.names[1], facts=told)
     return say("headline.tuning", tuning=side_of(results, pair), facts=told)
-
-
-def _facts(results: Results, pair: Pair, *, groups: str, with_power: bool) -> Iterator[str]:
-    """Yield power, then the frame rate with the groups in which more is lost."""
-    power = power_of(results, pair)
-    if is_real(power) and with_power:
-        yield power_words(power)
-    rate = rate_of(results, pair)
-    losses = list(_group_losses(results, pair, rate))
-    if groups == "worst":
-        losses = losses[:1]
-    told = say("headline.not_decided") if rate is None else rate_words(rate)
-    yield f"{told} ({', '.join(text for _, text in losses)})" if losses else told
 
 
 def power_words(row: Any) -> str:
@@ -211,46 +197,28 @@ def rate_words(row: Any) -> str:
     return say(f"headline.{kind}_{'same' if row.verdict == _SAME else 'undecided'}", metric=metric.label)
 
 
-def _group_losses(results: Results, pair: Pair, main: Any) -> Iterator[tuple[float, str]]:
-    """Yield the other groups in which the primary metric really loses more than the margin, the worst first."""
-    found = []
-    for group in results.groups[1:]:
-        row = results.over_games(pair, group, results.plan.analysis.primary)
-        if row is not None and row.verdict == "worse":
-            is_same_way = is_real(main) and main.verdict.startswith("worse")
-            text = _size(row) if is_same_way else rate_words(row)
-            found.append((abs(row.change), say("headline.group", group=cut(group), amount=text)))
-    yield from sorted(found, reverse=True)
-
-
 def _size(row: Any) -> str:
     """Return the size of a change without its sign."""
-    return change_text(abs(row.change), "%" if row.scale == "ratio" else row.unit).lstrip("+")
+    return change_text(abs(row.change), unit_of_change(row)).lstrip("+")
 
 
 def _open_headline(results: Results) -> str:
     """Return the headline of a review that decides nothing."""
-    pairs = _candidates(results)
+    pairs, primary = _candidates(results), results.plan.analysis.primary
     rows = [(pair, row) for pair in pairs if (row := rate_of(results, pair)) is not None]
     if not rows:
-        carried = [pair for pair in pairs if _carried(results, pair)]
-        if carried:
+        measured = [results.over_games(pair, results.groups[0], primary) for pair in pairs]
+        measured = [row for row in measured if row is not None]
+        if any(row.carried_by for row in measured):
             return say("headline.carried")
-        measured = [results.over_games(pair, results.groups[0], results.plan.analysis.primary) for pair in pairs]
-        why = next((short_reason(row) for row in measured if row is not None and row.reason), "")
+        why = next((short_reason(row) for row in measured if row.reason), "")
         return say("headline.no_verdict", why=why) if why else say("headline.nothing")
     pair, row = rows[0]
-    most = results.runs_each(pairs, results.groups[0], results.plan.analysis.primary)[1]
+    most = results.runs_each(pairs, results.groups[0], primary)[1]
     if row.metric != "avg_fps" or is_missing(row.ci_low) or row.ci_low >= 0:
         return say("headline.undecided", n=most)
     bound = bound_text(-row.ci_low, "%", up=True)
     return say("headline.undecided_loss", n=most, tuning=results.short(pair.of), bound=bound)
-
-
-def _carried(results: Results, pair: Pair) -> bool:
-    """Return whether the primary result of a pair is carried by one game."""
-    row = results.over_games(pair, results.groups[0], results.plan.analysis.primary)
-    return row is not None and bool(row.carried_by)
 
 
 def games_title(results: Results, pair: Pair | None = None, metric: str = "") -> str:
@@ -267,27 +235,34 @@ def games_title(results: Results, pair: Pair | None = None, metric: str = "") ->
     if pair is None:
         first = leading_pair(results)
         ranked = [*([first] if first else []), *_candidates(results)]
-        changing = [one for one in ranked if any(map(_is_beyond, _rows_of(results, one, metric)))]
-        pair = (changing or ranked)[0]
-    rows = _rows_of(results, pair, metric)
-    open_ = [row for row in rows if VERDICTS[row.verdict].is_open]
-    of = "" if metric == primary else _metric_of_pair(results, pair, metric)
-    if rows and len(open_) == len(rows):
+        # A real change that is not shown to be small.
+        changes = {
+            one: any(is_real(row) and not VERDICTS[row.verdict].is_small for row in _rows_of(results, one, metric))
+            for one in ranked
+        }
+        pair = next((one for one in ranked if changes[one]), ranked[0])
+    rows, of = _rows_of(results, pair, metric), ""
+    if metric != primary:
+        tuning = pair.of.card if pair.is_between else results.short(pair.of)
+        of = say("games.title.metric", metric=metric_label(metric), tuning=tuning)
+    n_open = sum(VERDICTS[row.verdict].is_open for row in rows)
+    if rows and n_open == len(rows):
         kind = "none" if all(row.verdict == "no_verdict" for row in rows) else "open"
         about = {"n": len(rows)} | ({"of": of} if of else {})
         return say(f"games.title.{kind}_{'of' if of else 'games'}", **about)
-    return _games_line(rows, len(open_), name=of or side_of(results, pair), metric=metric)
-
-
-def _games_line(rows: list[Any], n_open: int, *, name: str, metric: str) -> str:
-    """Return in how many games something is worse, better, within the margin, undecided."""
-    worse, better = (_games(rows, verdict) for verdict in ("worse", "better"))
-    kept = len(rows) - n_open - len(worse) - len(better)
-    kinds = _KINDS.get(metric, ("worse", "better"))
-    parts = [_games_clause(name, kind, found) for kind, found in zip(kinds, (worse, better), strict=True) if found]
-    parts += (
-        [say("games.title.hold", n=kept)] * bool(kept) if parts else [say("games.title.holds", n=kept, tuning=name)]
-    )
+    name, kept, parts = of or side_of(results, pair), len(rows) - n_open, []
+    for kind, verdict in zip(_KINDS.get(metric, ("worse", "better")), ("worse", "better"), strict=True):
+        found = [row.game for row in rows if row.verdict == verdict]
+        kept -= len(found)
+        # By name up to two, else how many.
+        if found and len(found) <= 2:
+            parts.append(say(f"games.title.{kind}_named", tuning=name, games=names_text(found)))
+        elif found:
+            parts.append(say(f"games.title.{kind}", tuning=name, n=len(found)))
+    if not parts:
+        parts.append(say("games.title.holds", n=kept, tuning=name))
+    elif kept:
+        parts.append(say("games.title.hold", n=kept))
     parts += [say("games.title.undecided", n=n_open)] * bool(n_open)
     return f"{parts[0]}; {', '.join(parts[1:])}" if parts[1:] else parts[0]
 
@@ -303,28 +278,10 @@ def side_of(results: Results, pair: Pair) -> str:
     return say("answer.pair", of=name, against=pair.names[1])
 
 
-def _metric_of_pair(results: Results, pair: Pair, metric: str) -> str:
-    """Return a metric of the first side of a pair at the start of a sentence."""
-    of = pair.of.card if pair.is_between else results.short(pair.of)
-    return say("games.title.metric", metric=metric_label(metric), tuning=of)
-
-
 def _rows_of(results: Results, pair: Pair, metric: str) -> list[Any]:
     """Return the results of a pair in the games of the main group."""
     rows = [results.in_game(pair, scene, metric) for scene in results.scenes(results.groups[0])]
     return [row for row in rows if row is not None]
-
-
-def _games(rows: Iterable[Any], verdict: str) -> list[str]:
-    """Return the games of one verdict."""
-    return [row.game for row in rows if row.verdict == verdict]
-
-
-def _games_clause(name: str, kind: str, games: list[str]) -> str:
-    """Return which games a tuning slows or speeds up: by name up to two, else how many."""
-    if len(games) <= 2:
-        return say(f"games.title.{kind}_named", tuning=name, games=names_text(games))
-    return say(f"games.title.{kind}", tuning=name, n=len(games))
 
 
 def watts_title(results: Results) -> str:

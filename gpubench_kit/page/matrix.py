@@ -7,23 +7,12 @@ from typing import Any, NamedTuple
 
 from gpubench_kit.claims.sentences import level_text as spoken_level
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.verdicts import VERDICTS
-from gpubench_kit.page.answer_card import level_text, unit_of_change
+from gpubench_kit.page import elements as html
+from gpubench_kit.page.answer_card import level_text
 from gpubench_kit.page.charts import RIVAL, Spark, spark_limit
 from gpubench_kit.page.charts.from_tables import frame_rates
-from gpubench_kit.page.elements import (
-    Field,
-    Markup,
-    Section,
-    join,
-    left_out,
-    listing,
-    paragraph,
-    render,
-    stacked,
-    verdict_markup,
-)
+from gpubench_kit.page.elements import Markup, Section
 from gpubench_kit.page.headline import games_title, short_reason
 from gpubench_kit.page.pictures import game_in_name, pair_in_name, picture_links
 from gpubench_kit.page.results import NOT_CONFIRMED, Block, Pair, Results, Scene, Side
@@ -37,7 +26,15 @@ from gpubench_kit.wording.numbers import (
     number_text,
     percent_text,
 )
-from gpubench_kit.wording.terms import Mark, mark_of, metric_label, of_group, sentences_of, subject_text
+from gpubench_kit.wording.terms import (
+    Mark,
+    mark_of,
+    metric_label,
+    of_group,
+    sentences_of,
+    subject_text,
+    unit_of_change,
+)
 
 #: Most columns of tunings in which each cell has room for its interval.
 _SPARKS = 3
@@ -65,23 +62,6 @@ class Line(NamedTuple):
     kind: str
 
 
-class Head(NamedTuple):
-    """The head of one column."""
-
-    name: str
-    title: str
-    place: int
-
-
-class Tab(NamedTuple):
-    """The table of one metric."""
-
-    metric: str
-    label: str
-    unit: str
-    lines: tuple[Line, ...]
-
-
 def by_game(results: Results) -> Section:
     """Return the section with the table by game; left out where there is one scene only.
 
@@ -90,14 +70,17 @@ def by_game(results: Results) -> Section:
     results : see `gpubench_kit.page.results.Results`
     """
     if not results.main.pairs or sum(len(results.scenes(group)) for group in results.groups) < 2:
-        return left_out("games", say("games.heading"), say("games.left_out"))
+        return html.left_out("games", say("games.heading"), say("games.left_out"))
     pairs = matrix_pairs(results)
     own = {id(pair) for pair in pairs}
-    rest = [
-        Block(tuple(pair for pair in block.pairs if id(pair) not in own))
-        for block in results.blocks
-        if any(id(pair) not in own for pair in block.pairs)
-    ]
+    rest = [Block(tuple(pair for pair in block.pairs if id(pair) not in own)) for block in results.blocks]
+    rest = [block for block in rest if block.pairs]
+    # The picture with the change in each game is that of the first tuning that has one.
+    group, metric, pictures = results.groups[0], results.metrics[0], []
+    for pair in results.main.pairs:
+        if len(changes_of(results, pair, group=group, metric=metric)) > 1:
+            pictures = picture_links(results, changes_chart(results, pair, metric), setting=group)
+            break
     values = {
         "main": _matrix(results, pairs, block=results.main, name="mx"),
         "more": [_matrix(results, block.pairs, block=block, name=f"mx{place}") for place, block in enumerate(rest)],
@@ -105,18 +88,9 @@ def by_game(results: Results) -> Section:
         "bars": _bars(results),
         "has_intervals": results.has_verdicts,
         "benches": over_benches(results),
-        "pictures": _change_pictures(results),
+        "pictures": pictures,
     }
-    return Section("games", games_title(results), render("matrix.html.j2", values))
-
-
-def _change_pictures(results: Results) -> list[tuple[str, str]]:
-    """Return the files of the picture with the change in each game, of the first tuning that has one."""
-    group, metric = results.groups[0], results.metrics[0]
-    for pair in results.main.pairs:
-        if len(changes_of(results, pair, group=group, metric=metric)) > 1:
-            return picture_links(results, changes_chart(results, pair, metric), setting=group)
-    return []
+    return Section("games", games_title(results), html.render("matrix.html.j2", values))
 
 
 def changes_chart(results: Results, pair: Pair, metric: str) -> str:
@@ -136,16 +110,13 @@ def _bars(results: Results) -> list[tuple[str, Any]]:
     rates = results.levels[results.levels["metric"] == "avg_fps"] if len(results.levels) else results.levels
     if not len(rates):
         return []
-    limit, states = float(rates["value"].max()), results.states()
-    drawn = [
-        (
-            scene_name(results, scene) + (f", {group}" if group != results.groups[0] else ""),
-            frame_rates(results.levels, scene=scene, states=states, limit=limit),
-        )
-        for group in results.groups
-        for scene in results.scenes(group)
-    ]
-    return [(name, chart) for name, chart in drawn if chart is not None]
+    limit, states, drawn = float(rates["value"].max()), results.states(), []
+    for group in results.groups:
+        of = f", {group}" if group != results.groups[0] else ""
+        for scene in results.scenes(group):
+            chart = frame_rates(results.levels, scene=scene, states=states, limit=limit)
+            drawn += [(scene_name(results, scene) + of, chart)] * (chart is not None)
+    return drawn
 
 
 def matrix_pairs(results: Results) -> tuple[Pair, ...]:
@@ -165,70 +136,59 @@ def matrix_pairs(results: Results) -> tuple[Pair, ...]:
 def _matrix(results: Results, pairs: Sequence[Pair], *, block: Block, name: str) -> dict[str, Any]:
     """Return one table with a tab for each metric."""
     common = block.common if block.common and not block.is_between else None
-    with_spark = len(pairs) <= _SPARKS
-    tabs = [_tab(results, pairs, metric=metric, common=common, with_spark=with_spark) for metric in results.metrics]
-    heads = [_head(results, pair, common) for pair in pairs]
     bench = common.bench if common and pairs[0].is_over_benches else ""
-    reference = _head_of(results, common, bench=bench) if common else None
     about = ", ".join(filter(None, dict.fromkeys([pairs[0].of.card, pairs[0].of.bench, pairs[0].against.card])))
     return {
-        "name": name, "tabs": tabs, "heads": heads, "columns": len(pairs) + (common is not None),
-        "reference": reference, "about": about,
+        "name": name, "tabs": [_tab(results, pairs, metric=metric, common=common) for metric in results.metrics],
+        "heads": [_head(results, pair, common) for pair in pairs],
+        "columns": len(pairs) + (common is not None),
+        "reference": _head_of(results, common, bench=bench) if common else None, "about": about,
     }  # fmt: skip
 
 
-def _head(results: Results, pair: Pair, common: Side | None) -> Head:
+def _head(results: Results, pair: Pair, common: Side | None) -> dict[str, Any]:
     """Return the head of a pair's column; with both sides where they are not against the common reference."""
     if common is not None and not pair.is_between:
         return _head_of(results, pair.of, bench=pair.of.bench if pair.is_over_benches else "")
-    if pair.is_between:
-        title = say(
-            "answer.pair",
-            of=f"{pair.of.card}, {pair.of.tuning}",
-            against=f"{pair.against.card}, {pair.against.tuning}",
-        )
-        name = say(
-            "answer.pair", of=results.short(pair.of), against=results.short(pair.against, block=Block((pair,)))
-        )
-        return Head(name, title, RIVAL)
-    title = say("answer.pair", of=pair.of.tuning, against=pair.against.tuning)
-    return Head(
-        say("answer.pair", of=results.short(pair.of), against=results.short(pair.against)),
-        title,
-        results.place(pair.of),
-    )
+    own = Block((pair,))
+    name = say("answer.pair", of=results.short(pair.of), against=results.short(pair.against, block=own))
+    of, against = (subject_text(side, with_card=pair.is_between) for side in pair)
+    place = RIVAL if pair.is_between else results.place(pair.of)
+    return {"name": name, "title": say("answer.pair", of=of, against=against), "place": place}
 
 
-def _head_of(results: Results, side: Side, *, bench: str = "") -> Head:
+def _head_of(results: Results, side: Side, *, bench: str = "") -> dict[str, Any]:
     """Return the head of a tuning's column; with the test setup where sides differ in it."""
-    return Head(bench or results.short(side), subject_text(side, with_bench=bool(bench)), results.place(side))
+    title = subject_text(side, with_bench=bool(bench))
+    return {"name": bench or results.short(side), "title": title, "place": results.place(side)}
 
 
-def _tab(results: Results, pairs: Sequence[Pair], *, metric: str, common: Side | None, with_spark: bool) -> Tab:
+def _tab(results: Results, pairs: Sequence[Pair], *, metric: str, common: Side | None) -> dict[str, Any]:
     """Return the table of one metric: all games first, then each, the worst under the first tuning on top."""
     scenes = {group: results.scenes(group) for group in results.groups}
-    rows = [results.in_game(pair, scene, metric) for pair in pairs for found in scenes.values() for scene in found]
-    limit = (
-        spark_limit((row.ci_low, row.ci_high, row.margin) for row in rows if row is not None) if with_spark else 0.0
-    )
+    limit, has_reference = 0.0, common is not None
+    if len(pairs) <= _SPARKS:
+        every = [scene for found in scenes.values() for scene in found]
+        rows = [results.in_game(pair, scene, metric) for pair in pairs for scene in every]
+        limit = spark_limit((row.ci_low, row.ci_high, row.margin) for row in rows if row is not None)
+
+    def rank(scene: Scene) -> float:
+        # By the primary metric under the first tuning; what is not known comes last.
+        row = results.in_game(pairs[0], scene, results.plan.analysis.primary)
+        if row is None or is_missing(row.change):
+            return float("inf")
+        return row.change if METRICS[row.metric].better != "lower" else -row.change
+
     lines = []
     for group, found in scenes.items():
         if len(found) > 1:
-            lines.append(_sum_line(results, pairs, metric=metric, group=group, has_reference=common is not None))
-        ranked = sorted(found, key=lambda scene: _rank(results, pairs[0], scene))
+            lines.append(_sum_line(results, pairs, metric=metric, group=group, has_reference=has_reference))
         lines += [
-            _line(results, pairs, metric=metric, scene=scene, limit=limit, has_reference=common is not None)
-            for scene in ranked
+            _line(results, pairs, metric=metric, scene=scene, limit=limit, has_reference=has_reference)
+            for scene in sorted(found, key=rank)
         ]
-    return Tab(metric, metric_label(metric), METRICS[metric].unit.replace("fps", "FPS"), tuple(lines))
-
-
-def _rank(results: Results, pair: Pair, scene: Scene) -> float:
-    """Return the change of the primary metric under a tuning, for sorting; what is not known comes last."""
-    row = results.in_game(pair, scene, results.plan.analysis.primary)
-    if row is None or is_missing(row.change):
-        return float("inf")
-    return row.change if METRICS[row.metric].better != "lower" else -row.change
+    unit = METRICS[metric].unit.replace("fps", "FPS")
+    return {"metric": metric, "label": metric_label(metric), "unit": unit, "lines": lines}
 
 
 def _sum_line(results: Results, pairs: Sequence[Pair], *, metric: str, group: str, has_reference: bool) -> Line:
@@ -329,31 +289,20 @@ def over_benches(results: Results) -> Markup:
     rows = list(combine_benches(results.overall, results.plan).itertuples())
     if not rows:
         return Markup("")
+    names = ("card", "tuning") if len(results.plan.cards) > 1 else ("tuning",)
+
+    def compared(row: Any) -> str:
+        of, against = (", ".join(getattr(row, f"{side}_{name}") for name in names) for side in ("of", "against"))
+        return of_group(say("answer.pair", of=of, against=against), row.group)
+
+    def change(row: Any) -> Markup:
+        return html.stacked(change_and_interval_text(row.change, row.ci_low, row.ci_high, unit=unit_of_change(row)))
+
     count = int(max(row.n_benches for row in rows))
-    fields = [
-        Field(say("benches.compared"), lambda row: of_group(_pair(row, results.plan), row.group)),
-        Field(say("table.metric"), lambda row: metric_label(row.metric)),
-        Field(say("benches.change"), _change, is_number=True),
-        Field(say("benches.verdict"), verdict_markup),
-    ]
-    if any(sentences_of(row) for row in rows):
-        fields.append(Field(say("benches.known"), lambda row: " ".join(sentences_of(row))))
-    return join(
-        [paragraph(say("benches.text", n=count)), listing(fields, rows, caption=say("benches.caption", n=count))]
-    )
-
-
-def _change(row: Any) -> Markup:
-    """Return a change with its interval below it."""
-    return stacked(change_and_interval_text(row.change, row.ci_low, row.ci_high, unit=unit_of_change(row)))
-
-
-def _pair(row: Any, plan: ReviewPlan) -> str:
-    """Return both sides of a pair; with cards where the plan has several."""
-    of, against = (
-        f"{getattr(row, f'{side}_card')}, {getattr(row, f'{side}_tuning')}"
-        if len(plan.cards) > 1
-        else getattr(row, f"{side}_tuning")
-        for side in ("of", "against")
-    )
-    return say("answer.pair", of=of, against=against)
+    columns = [
+        ("benches.compared", compared), ("metric", lambda row: metric_label(row.metric)),
+        ("benches.change", change, ""), ("benches.verdict", html.verdict_markup),
+        *[("benches.known", lambda row: " ".join(sentences_of(row)))] * any(sentences_of(row) for row in rows),
+    ]  # fmt: skip
+    text = html.paragraph(say("benches.text", n=count))
+    return html.join([text, html.listing(columns, rows, caption=say("benches.caption", n=count))])

@@ -1,23 +1,47 @@
-"""How it was measured and judged, which test decided each game, the definitions used, and the downloads."""
+"""Data quality in one line; how it was measured and judged, which test decided each game; the downloads."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
+from functools import partial
+from itertools import compress
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.tables import ALL_TABLES
+from gpubench_kit.model.tables import ALL_TABLES, SEVERITIES
+from gpubench_kit.page import elements as html
 from gpubench_kit.page.answer_card import amounts_text, level_text, stand_alone
-from gpubench_kit.page.elements import Field, Markup, Section, bullets, heading, join, listing, render, terms, tied
+from gpubench_kit.page.caveats import alerts
+from gpubench_kit.page.charts.curves import order_of_runs
+from gpubench_kit.page.charts.from_tables import noise_of_games
+from gpubench_kit.page.elements import Markup, Section, tied
+from gpubench_kit.page.headline import short_reason
 from gpubench_kit.page.pictures import FOLDER
 from gpubench_kit.page.results import Results
 from gpubench_kit.sweep.answers import SWEEP_TABLES
 from gpubench_kit.wording.catalogue import has, say
-from gpubench_kit.wording.numbers import is_missing, number_text, percent_text, significant_text
-from gpubench_kit.wording.terms import metric_label, metric_of, reason_words, scene_text
+from gpubench_kit.wording.numbers import (
+    count_text,
+    is_missing,
+    number_text,
+    percent_text,
+    significant_text,
+    unit_text,
+    value_text,
+)
+from gpubench_kit.wording.terms import (
+    capital,
+    check_words,
+    metric_label,
+    metric_of,
+    names_text,
+    reason_words,
+    scene_text,
+)
 
 _LAYOUTS = ("rounds", "restarts", "confounded", "not_stated")
 _APPLIED = ("each_run", "each_block")
@@ -25,26 +49,28 @@ _APPLIED = ("each_run", "each_block")
 
 def method_body(results: Results) -> Markup:
     """Return what was measured, how, how differences are judged, and the definitions used."""
-    plan = results.plan
-    return join([
-        heading(say("method.measured")), _tunings(plan), terms(_setups(plan)), _games(plan),
-        heading(say("method.how")), bullets(_how(results)),
-        heading(say("method.judged")), bullets(_judging(results)),
-        heading(say("method.definitions")), _definitions(results.run_metrics, plan),
+    plan, metrics = results.plan, results.run_metrics
+    used = metrics.loc[metrics["metric"].isin(plan.analysis.metrics), ["metric", "definition"]].drop_duplicates()
+    definitions = (
+        (metric_label(metric), html.join(map(tied, part["definition"]), " "))
+        for metric, part in used.groupby("metric", sort=False)
+    )
+    return html.join([
+        html.heading(say("method.measured")), _tunings(plan), html.terms(_setups(plan)), _games(plan),
+        html.heading(say("method.how")), html.bullets(_how(results)),
+        html.heading(say("method.judged")), html.bullets(_judging(results)),
+        html.heading(say("method.definitions")), html.terms(definitions),
     ])  # fmt: skip
 
 
 def _tunings(plan: ReviewPlan) -> Markup:
     """Return the tunings and what each of them changes."""
     columns = [
-        Field(
-            say("table.tuning"), lambda one: say("method.reference", name=one.name) if one.reference else one.name
-        ),
-        Field(say("method.changes"), lambda one: amounts_text(one.changes, signed=True) or say("method.none")),
+        ("tuning", lambda one: say("method.reference", name=one.name) if one.reference else one.name),
+        ("method.changes", lambda one: amounts_text(one.changes, signed=True) or say("method.none")),
+        *[("method.held_at", lambda one: amounts_text(one.held_at))] * any(one.held_at for one in plan.tunings),
     ]
-    if any(one.held_at for one in plan.tunings):
-        columns.append(Field(say("method.held_at"), lambda one: amounts_text(one.held_at)))
-    return listing(columns, plan.tunings, caption=say("method.tunings"))
+    return html.listing(columns, plan.tunings, caption=say("method.tunings"))
 
 
 def _setups(plan: ReviewPlan) -> Iterator[tuple[str, str]]:
@@ -61,20 +87,21 @@ def _setups(plan: ReviewPlan) -> Iterator[tuple[str, str]]:
 def _games(plan: ReviewPlan) -> Markup:
     """Return games, scenes and settings."""
     columns = [
-        Field(say("table.game"), lambda one: scene_text(one[0].name, one[1].name)),
-        Field(say("method.scene"), lambda one: one[0].scene),
-        Field(say("method.group"), lambda one: "" if one[1].group == "all" else one[1].group),
-        Field(say("method.counted"), lambda one: say(f"method.frames.{one[1].frames_counted}")),
-        Field(say("method.limited"), lambda one: say(f"method.limit.{one[0].limited_by}")),
-    ]
+        ("game", lambda one: scene_text(one[0].name, one[1].name)), ("method.scene", lambda one: one[0].scene),
+        ("method.group", lambda one: "" if one[1].group == "all" else one[1].group),
+        ("method.counted", lambda one: say(f"method.frames.{one[1].frames_counted}")),
+        ("method.limited", lambda one: say(f"method.limit.{one[0].limited_by}")),
+    ]  # fmt: skip
     scenes = [(game, one) for game in plan.games for one in game.settings]
-    return listing(columns, scenes, caption=say("method.games"))
+    return html.listing(columns, scenes, caption=say("method.games"))
 
 
 def _how(results: Results) -> Iterator[str]:
     """Yield how runs were ordered, and which were left out by rule."""
-    plan, comparisons = results.plan, results.comparisons
-    is_between = (comparisons["of_card"] != comparisons["against_card"]) & ~_of_models(results)
+    plan, comparisons, rules = results.plan, results.comparisons, results.plan.exclude
+    # Between models of which there are several samples the card is the unit.
+    of_models = comparisons[["of_card", "against_card"]].isin(_models(results)).any(axis=1)
+    is_between = (comparisons["of_card"] != comparisons["against_card"]) & ~of_models
     told = [say(f"method.layout.{one}") for one in _LAYOUTS if one in set(comparisons.loc[~is_between, "layout"])]
     for one in _LAYOUTS:
         if one in set(comparisons.loc[is_between, "layout"]):
@@ -85,7 +112,14 @@ def _how(results: Results) -> Iterator[str]:
         yield say("method.alternated")
     if plan.analysis.applied in _APPLIED:
         yield say(f"method.applied.{plan.analysis.applied}")
-    yield from _rules(plan)
+    ruled = [
+        say("method.rule.short", seconds=number_text(rules.min_duration_s or 0.0, decimals=0)),
+        say("method.rule.warm_up", n=rules.warm_up_runs_per_launch),
+        say("method.rule.patch", n=rules.extra_runs_after_patch),
+    ]
+    set_ = (rules.min_duration_s, rules.warm_up_runs_per_launch, rules.extra_runs_after_patch)
+    yield from compress(ruled, set_)
+    yield f"{say('method.rule.alike' if any(set_) else 'method.rule.none')} {say('method.rule.causes')}"
     has_sensors = any(metric_of(one).needs in ("sensors", "both") for one in set(comparisons["metric"]))
     if plan.analysis.sensor_edge_s and has_sensors:
         yield say("method.edges", seconds=significant_text(plan.analysis.sensor_edge_s))
@@ -95,24 +129,6 @@ def _models(results: Results) -> frozenset[str]:
     """Return the models compared of which there are several cards."""
     names = {*results.comparisons["of_card"], *results.comparisons["against_card"]}
     return frozenset(name for name in names if len(results.plan.cards_named(name)) > 1)
-
-
-def _of_models(results: Results) -> pd.Series:
-    """Return which rows compare models of which there are several samples: the card is then the unit."""
-    return results.comparisons[["of_card", "against_card"]].isin(_models(results)).any(axis=1)
-
-
-def _rules(plan: ReviewPlan) -> Iterator[str]:
-    """Yield the rules of the plan by which runs are left out."""
-    rules = plan.exclude
-    if rules.min_duration_s:
-        yield say("method.rule.short", seconds=number_text(rules.min_duration_s, decimals=0))
-    if rules.warm_up_runs_per_launch:
-        yield say("method.rule.warm_up", n=rules.warm_up_runs_per_launch)
-    if rules.extra_runs_after_patch:
-        yield say("method.rule.patch", n=rules.extra_runs_after_patch)
-    is_ruled = rules.min_duration_s or rules.warm_up_runs_per_launch or rules.extra_runs_after_patch
-    yield f"{say('method.rule.alike' if is_ruled else 'method.rule.none')} {say('method.rule.causes')}"
 
 
 def _judging(results: Results) -> Iterator[str]:
@@ -132,13 +148,6 @@ def _judging(results: Results) -> Iterator[str]:
         yield say("method.borrowed")
     made = max(results.looks_made, 1)
     yield say("method.looks", planned=analysis.looks, made=made)
-
-
-def _definitions(run_metrics: pd.DataFrame, plan: ReviewPlan) -> Markup:
-    """Return the definition of each metric that is compared, as it was used."""
-    used = run_metrics.loc[run_metrics["metric"].isin(plan.analysis.metrics), ["metric", "definition"]]
-    found = used.drop_duplicates().groupby("metric", sort=False)
-    return terms((metric_label(metric), join(map(tied, part["definition"]), " ")) for metric, part in found)
 
 
 PAIRED, POOLED, WELCH, WIDENED = "paired", "pooled", "welch", "widened"
@@ -176,8 +185,14 @@ def deciding_sentences(comparisons: pd.DataFrame, *, samples: frozenset[str] = f
     """
     rows: dict[tuple[str, str], list[Any]] = {}
     for row in comparisons.itertuples():
-        if name := deciding_test(row):
-            rows.setdefault((name, _units(row, samples)), []).append(row)
+        if not (name := deciding_test(row)):
+            continue
+        units = {"restarts": "blocks", "confounded": "restarts"}.get(row.layout, "runs")
+        if row.layout == "restarts" and samples & {row.of_card, row.against_card}:
+            units = "cards"
+        elif row.layout in ("restarts", "confounded") and row.of_card != row.against_card:
+            units = "installations"
+        rows.setdefault((name, units), []).append(row)
     return [
         _sentence(name, units, rows=found, with_games=len(rows) > 1)
         for (name, units), found in sorted(rows.items())
@@ -198,37 +213,23 @@ def overall_tests(overall: pd.DataFrame) -> Iterator[str]:
 _OVER_GAMES = ("rounds", "shared-rounds", "restarts", "confounded")
 
 
-def _units(row: Any, samples: frozenset[str]) -> str:
-    """Return what a row's test counts."""
-    between_cards = row.of_card != row.against_card
-    if row.layout == "restarts" and samples & {row.of_card, row.against_card}:
-        return "cards"
-    if row.layout in ("restarts", "confounded") and between_cards:
-        return "installations"
-    return {"restarts": "blocks", "confounded": "restarts"}.get(row.layout, "runs")
-
-
 def _sentence(name: str, units: str, *, rows: list[Any], with_games: bool) -> str:
     """Return how one test was made, with its degrees of freedom, and of which games where tests differ."""
-    told = say(f"tests.{name}", units=say(f"tests.units.{units}"), df=_df_words(rows))
+    ends = (min(row.df for row in rows), max(row.df for row in rows))
+    least, most = (number_text(one, decimals=0 if np.isclose(one, round(one)) else 1) for one in ends)
+    number = least if least == most else say("number.span", low=least, high=most)
+    df = say("tests.df", n=1 if number == "1" else number)
+    told = say(f"tests.{name}", units=say(f"tests.units.{units}"), df=df)
     if name == POOLED and rows[0].layout == "rounds":
         told = f"{told} {say('tests.few_rounds')}"
     if not with_games:
         return told
-    games = "; ".join(dict.fromkeys(scene_text(row.game, row.setting) for row in rows))
+    games = "; ".join(dict.fromkeys(map(html.scene_of, rows)))
     metrics = [metric_of(one) for one in dict.fromkeys(row.metric for row in rows)]
     if all(one.purpose == "soak" for one in metrics):
         listed = ", ".join(one.label for one in metrics)
         return f"{told} {say('tests.soak', games=games, metrics=listed)}"
     return f"{told} {say('tests.games', games=games)}"
-
-
-def _df_words(rows: list[Any]) -> str:
-    """Return the degrees of freedom of several rows, the least and the most."""
-    least, most = min(row.df for row in rows), max(row.df for row in rows)
-    ends = [number_text(one, decimals=0 if np.isclose(one, round(one)) else 1) for one in (least, most)]
-    number = ends[0] if ends[0] == ends[1] else say("number.span", low=ends[0], high=ends[1])
-    return say("tests.df", n=1 if number == "1" else number)
 
 
 NOTEBOOK = "card_review.ipynb"
@@ -254,4 +255,155 @@ def downloads(results: Results) -> Section:
         "has_claims": "claims" in names,
         "pictures": f"{FOLDER}/index.html" if results.main.pairs and results.pictures != "none" else "",
     }
-    return Section("downloads", say("downloads.title"), render("downloads.html.j2", values))
+    return Section("downloads", say("downloads.title"), html.render("downloads.html.j2", values))
+
+
+#: Amounts of findings from here on are told without decimals.
+_WHOLE_FROM = 1000.0
+_CODE = re.compile(r"`([^`]+)`")
+#: Most rows of the table of noise: the noisiest; the table beside the page has all.
+_NOISE_ROWS = 48
+
+
+def quality(results: Results, *, tables: str = "tables") -> Section:
+    """Return the section on data quality.
+
+    Parameters
+    ----------
+    results : see `gpubench_kit.page.results.Results`
+    tables : folder of the tables, as seen from the page
+    """
+    runs, stops = results.runs, int((results.findings["severity"] == "stop").sum())
+    awaited = int((runs["excluded_for"] == "not_recorded").sum())
+    compared = results.comparisons[results.comparisons["metric"] == results.plan.analysis.primary]
+    without = compared[compared["verdict"] == "no_verdict"]
+    is_open = bool(awaited or stops or alerts(results) or 0 < len(without) == len(compared))
+    no_soak = set(results.comparisons.loc[results.comparisons["reason"] == "no_soak_runs", "metric"])
+    heat = [metric_label(one) for one in results.plan.analysis.metrics if one in no_soak]
+    lines = [_counted(runs)] + [say("quality.awaited", n=awaited)] * bool(awaited)
+    if len(without):
+        why = names_text(dict.fromkeys(map(short_reason, without.itertuples())))
+        told = {"n": len(without), "of": len(compared), "metric": metric_label(without["metric"].iloc[0])}
+        lines.append(say("quality.no_verdict", **told, why=why))
+    lines += [say("quality.stops", n=stops)] * bool(stops)
+    lines += [say("quality.no_stops")] * (not stops and not len(without))
+    lines += [say("quality.no_soak", metrics=names_text(heat))] if heat else []
+    chart = order_of_runs(results.usable, metric=results.plan.analysis.primary, states=results.states())
+    help_ = html.paragraph(say("quality.order_help"))
+    order = (
+        html.join([html.heading(say("quality.order")), help_, html.figures([html.figure(chart)])]) if chart else ""
+    )
+    values = {
+        "tables": tables,
+        "word": say("quality.open" if is_open else "quality.good"),
+        "line": " ".join(lines),
+        "more": html.join([left_out_runs(runs), all_findings(results.findings), _noise(results), order]),
+        "method": method_body(results) if len(results.comparisons) else "",
+    }
+    return Section("quality", say("quality.title"), html.render("quality.html.j2", values))
+
+
+def _counted(runs: pd.DataFrame) -> str:
+    """Return how many runs count, and what the others were for."""
+    used, out = runs["used"].fillna(False).astype(bool), runs[_is_left_out(runs)]
+    rest = runs.loc[~used, "purpose"].value_counts()
+    others = [say(f"quality.purpose.{one}", n=rest[one]) for one in ("warm_up", "idle", "pilot") if one in rest]
+    if len(out):
+        causes = out["excluded_for"].value_counts(sort=False).items()
+        listed = ", ".join(f"{count_text(count)} {say_cause(cause)}" for cause, count in causes)
+        others.append(say("quality.left_out", n=len(out), causes=listed))
+    counted = say("quality.count", n=int(used.sum()), of=len(runs))
+    return f"{counted}: {', '.join(others)}." if others else f"{counted}."
+
+
+def _is_left_out(runs: pd.DataFrame) -> pd.Series:
+    """Return which runs were meant to count and are left out."""
+    return ~runs["excluded_for"].isin(["", "not_recorded"]) & runs["purpose"].isin(["measure", "soak"])
+
+
+def say_cause(cause: str) -> str:
+    """Return a cause for leaving a run out, in words."""
+    return cause.replace("_", " ")
+
+
+def left_out_runs(runs: pd.DataFrame) -> Markup:
+    """Return every run that is left out, with its reason."""
+    columns = [
+        ("run", "run"), ("game", html.scene_of), ("tuning", "tuning"), ("round", "round", ""),
+        ("why", lambda row: capital(say_cause(row.excluded_for))),
+    ]  # fmt: skip
+    listed = html.listing(columns, runs[_is_left_out(runs)].itertuples(), caption=say("quality.left_out_caption"))
+    return html.join(
+        [html.heading(say("quality.left_out_title")), listed or html.paragraph(say("quality.none_left_out"))]
+    )
+
+
+def all_findings(findings: pd.DataFrame) -> Markup:
+    """Return every finding, the severe ones first."""
+    columns = [
+        ("check", lambda row: check_words(row.check)), ("run", "run"),
+        ("found_text", lambda row: message_text(row.message)), ("found", partial(_amount, name="found"), ""),
+        ("limit", partial(_amount, name="limit"), ""),
+    ]  # fmt: skip
+    tables = []
+    for severity in SEVERITIES:
+        rows = list(findings[findings["severity"] == severity].itertuples())
+        tables.append(html.listing(columns, rows, caption=say(f"quality.severity.{severity}", n=len(rows))))
+    return html.join(
+        [html.heading(say("quality.findings")), html.join(tables) or html.paragraph(say("quality.no_findings"))]
+    )
+
+
+def message_text(message: str) -> str:
+    """Return the message of a finding with a capital first letter, unless it begins with the name of a file."""
+    names_file = "." in message.split(",")[0].split(" ")[0]
+    return message if names_file else capital(message)
+
+
+def finding_text(row: Any, start: str = "") -> str:
+    """Return a finding in words: what was found, and what to do.
+
+    Parameters
+    ----------
+    row : row of ``tables.FINDINGS``, as a named tuple
+    start : how the message names its run, where that stands above it
+    """
+    message = message_text(row.message.removeprefix(start))
+    return _CODE.sub(r"“\1”", f"{message} {row.action}".strip())
+
+
+def _amount(row: Any, name: str) -> str:
+    """Return what was found, or its limit, with its unit; nothing where there is none."""
+    value = getattr(row, name)
+    if is_missing(value):
+        return ""
+    is_whole = float(value).is_integer() or abs(value) >= _WHOLE_FROM
+    return f"{number_text(value, decimals=0)} {row.unit}".strip() if is_whole else unit_text(value, row.unit)
+
+
+def _noise(results: Results) -> Markup:
+    """Return how noisy the test setup is on the deciding metric: chart and numbers; the table beside has all."""
+    primary, noise = results.plan.analysis.primary, results.noise
+    rows = noise[noise["cv_pct"].notna() & (noise["metric"] == primary)]
+    columns = [
+        ("game", html.scene_of), ("tuning", "tuning"), ("runs", "n", ""),
+        ("mean", lambda row: value_text(row.mean, row.metric), ""),
+        ("noise", lambda row: significant_text(row.cv_pct, digits=2), "%"),
+        ("detects", lambda row: significant_text(row.detectable_pct, digits=2), "%"),
+    ]  # fmt: skip
+    shown, caption = rows, say("quality.noise_caption")
+    if len(rows) > _NOISE_ROWS:
+        shown = rows.sort_values("cv_pct", ascending=False, kind="stable").head(_NOISE_ROWS)
+        caption = say("quality.noise_part", n=len(shown), of=len(rows))
+    listed = html.listing(columns, shown.itertuples(), caption=caption)
+    if not listed:
+        return listed
+    chart = html.figure(noise_of_games(rows, metric=primary, margin=results.plan.margin_of(primary)))
+    return html.join(
+        [
+            html.heading(say("quality.noise")),
+            html.paragraph(say("quality.noise_help")),
+            html.figures([chart]),
+            listed,
+        ]
+    )

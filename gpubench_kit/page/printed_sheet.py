@@ -11,7 +11,7 @@ from typing import Any
 from gpubench_kit.page.caveats import BENCH, caution_lines
 from gpubench_kit.page.charts import font_faces
 from gpubench_kit.page.elements import render
-from gpubench_kit.page.planning_words import time_text
+from gpubench_kit.page.planning import time_text
 from gpubench_kit.schedule.make import Schedule
 from gpubench_kit.schedule.order import Visit, visits_of
 from gpubench_kit.sheet.rows import CAUSES
@@ -65,32 +65,30 @@ def printed_sheet(schedule: Schedule) -> str:
     -------
     str : HTML of a whole page, for A4 and Letter
     """
-    rows = schedule.to_run
-    visits = visits_of(rows.itertuples(), schedule.plan)
-    names = _tuning_names(schedule)
-    lines = list(_lines(visits, names))
+    rows, plan = schedule.to_run, schedule.plan
+    present = [one.name for one in plan.tunings if (rows["tuning"] == one.name).any()]
+    # Where one name is long, letters stand beside the boxes.
+    is_short = all(len(name) <= _LONGEST_NAME for name in present)
+    names = {name: name if is_short else _letters(place) for place, name in enumerate(present)}
+    lines = list(_lines(visits_of(rows.itertuples(), plan), names))
+    # Letters with which the lines fill no more than a page.
+    size = min(_LARGEST, max(_SMALLEST, _PAGE_PT / (sum(map(_height, lines)) + _AROUND)))
     values = {
-        "title": schedule.plan.review.title,
-        "size": f"{_size_of(lines):.1f}",
+        "title": plan.review.title,
+        "size": f"{size:.1f}",
         "key": [(short, name) for name, short in names.items() if short != name],
         "lines": lines,
         "games_beside": _games_beside(lines),
         "beside": max((min(len(line.groups), _ROUNDS_BESIDE) for line in lines), default=1),
         "count": count_text(len(rows), "run"),
         "time": time_text(60 * schedule.minutes),
-        "wait": duration_text(schedule.plan.session_plan.settle_s),
-        "warm_up": schedule.plan.exclude.warm_up_runs_per_launch,
+        "wait": duration_text(plan.session_plan.settle_s),
+        "warm_up": plan.exclude.warm_up_runs_per_launch,
         "causes": ", ".join(CAUSES),
         "cautions": caution_lines(BENCH),
         "fonts": font_faces(),
     }
     return str(render("printed_sheet.html.j2", values))
-
-
-def _size_of(lines: Sequence[Line]) -> float:
-    """Return the size of letters with which the lines fill no more than a page [pt]."""
-    height = sum(_height(line) for line in lines)
-    return min(_LARGEST, max(_SMALLEST, _PAGE_PT / (height + _AROUND)))
 
 
 def _height(line: Line) -> float:
@@ -111,14 +109,6 @@ def _games_beside(lines: Sequence[Line]) -> int:
     return max(1, min(_GAMES_BESIDE, _LETTERS_BESIDE // (longest + 8)))
 
 
-def _tuning_names(schedule: Schedule) -> dict[str, str]:
-    """Return what stands for each tuning beside its boxes: its name or, where one is long, letters."""
-    present = [one.name for one in schedule.plan.tunings if (schedule.to_run["tuning"] == one.name).any()]
-    if all(len(name) <= _LONGEST_NAME for name in present):
-        return {name: name for name in present}
-    return {name: _letters(place) for place, name in enumerate(present)}
-
-
 def _letters(place: int) -> str:
     """Return A, B, ..., Z, AA, ..."""
     before, last = divmod(place, 26)
@@ -128,35 +118,37 @@ def _letters(place: int) -> str:
 def _lines(visits: Sequence[Visit], names: dict[str, str]) -> Iterator[Line]:
     """Yield lines: one for each start of a game or, between restarts, one for each restart."""
     clock, mounted, several = 0.0, "", len({visit.runs[0].card for visit in visits}) > 1
-    for restarted, same in groupby(visits, key=_restart):
+
+    def restart(visit: Visit) -> str:
+        # The session of a visit that is part of all games between two restarts; else nothing.
+        session = visit.runs[0].session
+        return session if len({run.tuning for run in visit.runs}) == 1 and ", restart " in session else ""
+
+    for restarted, same in groupby(visits, key=restart):
         part = list(same)
         for chosen in [part] if restarted else [[visit] for visit in part]:
-            runs = [run for visit in chosen for run in visit.runs]
-            before = _mounting(chosen[0], mounted) if several else ""
-            mounted = runs[0].card
+            runs, before = [run for visit in chosen for run in visit.runs], ""
+            own = runs[0].card
+            if several and not (mounted and not chosen[0].is_mounted):
+                before = say(
+                    f"sheet.{'begin' if not mounted else 'again' if own == mounted else 'mount'}", card=own
+                )
+            mounted = own
             start = "{}:{:02d}".format(*divmod(int(clock // 60), 60))
             if restarted:
                 title = say("sheet.restart", tuning=names[runs[0].tuning])
-                groups = [("", tuple((run.run, _scene(run)) for run in runs))]
+                scenes = ((run, scene_text(run.game, run.setting)) for run in runs)
+                # A run without a round only warms up.
+                boxes = (
+                    (run.run, say("sheet.warm_up", scene=scene) if is_missing(run.round) else scene)
+                    for run, scene in scenes
+                )
+                groups = [("", tuple(boxes))]
             else:
                 title = scene_text(runs[0].game, runs[0].setting)
                 groups = [_round(list(own), names) for _, own in groupby(runs, key=_round_name)]
             yield Line(before, start, title, tuple(groups))
             clock += sum(visit.seconds for visit in chosen)
-
-
-def _restart(visit: Visit) -> str:
-    """Return the session of a visit that is part of all games between two restarts; else nothing."""
-    session = visit.runs[0].session
-    return session if len({run.tuning for run in visit.runs}) == 1 and ", restart " in session else ""
-
-
-def _mounting(visit: Visit, mounted: str) -> str:
-    """Return what to do with the cards before a visit; ``mounted`` is the one mounted before."""
-    own = visit.runs[0].card
-    if mounted and not visit.is_mounted:
-        return ""
-    return say(f"sheet.{'begin' if not mounted else 'again' if own == mounted else 'mount'}", card=own)
 
 
 def _round(runs: Sequence[Any], names: dict[str, str]) -> tuple[str, tuple[tuple[str, str], ...]]:
@@ -169,12 +161,6 @@ def _round(runs: Sequence[Any], names: dict[str, str]) -> tuple[str, tuple[tuple
 def _with_pause(text: str, run: Any) -> str:
     """Return what stands beside a run or above its round, with the pause before it."""
     return say("sheet.pause", text=text, time=duration_text(run.pause_s)) if run.pause_s else text
-
-
-def _scene(run: Any) -> str:
-    """Return the game of a run, and whether it only warms up."""
-    scene = scene_text(run.game, run.setting)
-    return say("sheet.warm_up", scene=scene) if is_missing(run.round) else scene
 
 
 def _round_name(run: Any) -> str:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, NamedTuple
@@ -124,10 +125,7 @@ class Results:
     @cached_property
     def groups(self) -> list[str]:
         """Groups of settings that were compared; the one with most games first, ties in the order of the plan."""
-        games: dict[str, int] = {}
-        for game in self.plan.games:
-            for setting in game.settings:
-                games[setting.group] = games.get(setting.group, 0) + 1
+        games = Counter(setting.group for game in self.plan.games for setting in game.settings)
         present = set(self.comparisons["group"]) | set(self.overall["group"])
         return sorted((one for one in games if one in present), key=lambda one: -games[one])
 
@@ -151,12 +149,10 @@ class Results:
     @cached_property
     def metrics(self) -> list[str]:
         """The metrics of the answer: the primary one, a low, power, as far as they were compared."""
-        present = set(self.comparisons["metric"])
+        there = [one for one in self.plan.analysis.metrics if one in set(self.comparisons["metric"])]
         lows, power = headline_metrics("lows", "frame_times"), headline_metrics("power", "energy")
-        wanted = [(self.plan.analysis.primary,), lows, power]
         firsts = [
-            [one for one in [one for one in kind if one in self.plan.analysis.metrics] if one in present][:1]
-            for kind in wanted
+            [one for one in kind if one in there][:1] for kind in ((self.plan.analysis.primary,), lows, power)
         ]
         return list(dict.fromkeys(one for first in firsts for one in first))
 
@@ -169,9 +165,8 @@ class Results:
     @cached_property
     def _game_rows(self) -> Mapping[tuple, Any]:
         """Rows of ``comparisons``."""
-        return {
-            (_pair(row), Scene(row.game, row.setting), row.metric): row for row in self.comparisons.itertuples()
-        }
+        rows = self.comparisons.itertuples()
+        return {(_pair(row), Scene(row.game, row.setting), row.metric): row for row in rows}
 
     @cached_property
     def has_verdicts(self) -> bool:
@@ -218,13 +213,6 @@ class Results:
         of, against = np.exp(means) if is_ratio else means
         return (float(of), float(against))
 
-    def watts(self, pair: Pair, group: str, metric: str = "board_w") -> tuple[float, float, float]:
-        """Return the change in W over the games of a group with its interval; nan where it is not known."""
-        row = self.over_games(pair, group, metric)
-        if row is None or METRICS[metric].unit != "W" or is_missing(row.change):
-            return (float("nan"),) * 3
-        return (row.change_w, row.change_w_ci_low, row.change_w_ci_high)
-
     def place(self, side: Side) -> int:
         """Return the place of a side among the colours: 0 the reference, tunings from 1, or the rival."""
         if side.card != self.plan.card_units[0].name:
@@ -232,31 +220,26 @@ class Results:
         others = [one.name for one in self.plan.tunings if not one.reference]
         return 0 if side.tuning == self.plan.reference_tuning else 1 + others.index(side.tuning)
 
-    def states(self, block: Block | None = None, *, group: str = "") -> tuple[State, ...]:
+    def states(self) -> tuple[State, ...]:
         """Return the states that charts show: the reference, each tuning, then rivals in the state compared with.
 
         With several samples of a model each sample is a state of its own.
         """
-        pairs = [pair for one in self.blocks if block is None or one is block for pair in one.pairs]
-        main = self.main.pairs[0].of if self.main.pairs else None
+        pairs = [pair for block in self.blocks for pair in block.pairs]
+        if not pairs:
+            return ()
+        main, reference = self.main.pairs[0].of, self.plan.reference_tuning
         sides = dict.fromkeys([*(pair.against for pair in pairs), *(pair.of for pair in pairs)])
-        own = sorted(
-            (one for one in sides if main and one.card == main.card and one.bench == main.bench), key=self.place
-        )
-        rivals = [
-            one for one in sides if main and one.card != main.card and one.tuning == self.plan.reference_tuning
-        ]
-        return tuple(state for side in [*own, *rivals] for state in self._states_of(side))
-
-    def _states_of(self, side: Side) -> Iterator[State]:
-        """Yield the state of a side; for a model one for each of its samples."""
-        samples = self.plan.cards_named(side.card)
-        is_own = self.place(side) != RIVAL
-        for card in samples:
-            name = self._labels[side.tuning] if is_own else cut(side.card)
-            yield State(
-                card, side.tuning, side.bench, name if len(samples) == 1 else f"{name}, {card}", self.place(side)
-            )
+        own = [one for one in sides if one.card == main.card and one.bench == main.bench]
+        rivals = [one for one in sides if one.card != main.card and one.tuning == reference]
+        out = []
+        for side in [*sorted(own, key=self.place), *rivals]:
+            samples, place = self.plan.cards_named(side.card), self.place(side)
+            name = cut(side.card) if place == RIVAL else self._labels[side.tuning]
+            for card in samples:
+                told = name if len(samples) == 1 else f"{name}, {card}"
+                out.append(State(card, side.tuning, side.bench, told, place))
+        return tuple(out)
 
     @cached_property
     def _labels(self) -> Mapping[str, str]:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from gpubench_kit.model.plan import ReviewPlan
+from gpubench_kit.page import elements as html
 from gpubench_kit.page.charts import Plot
 from gpubench_kit.page.charts.sweeps import (
     SweptPart,
@@ -17,36 +18,21 @@ from gpubench_kit.page.charts.sweeps import (
     rate_over_ladder,
     together,
 )
-from gpubench_kit.page.elements import (
-    Head,
-    Markup,
-    Section,
-    bullets,
-    details,
-    figure,
-    figures,
-    heading,
-    join,
-    left_out,
-    link,
-    note,
-    paragraph,
-    render,
-    section,
-    terms,
+from gpubench_kit.page.elements import Head, Markup, Section
+from gpubench_kit.page.sweep_answers import (
+    advice_sentences,
+    answer_sentences,
+    between_cards_shown,
+    failure_table,
+    loss_text,
+    notes_on,
+    reading_tables,
+    setting_tables,
 )
-from gpubench_kit.page.sweep_tables import between_cards_shown, failure_table, reading_tables, setting_tables
-from gpubench_kit.page.sweep_words import advice_sentences, answer_sentences, loss_text, notes_on
 from gpubench_kit.sweep.answers import SWEEP_TABLES
 from gpubench_kit.sweep.find import Sweep, SweepInReview
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.numbers import (
-    change_text,
-    count_text,
-    interval_text,
-    percent_text,
-    unit_text,
-)
+from gpubench_kit.wording.numbers import change_text, count_text, interval_text, percent_text, unit_text
 from gpubench_kit.wording.terms import capital, day_text, of_group, starting
 
 _METHOD = ("efficient", "curve", "band", "knee", "next")
@@ -63,21 +49,19 @@ def sweep_head(sweep: Sweep, plan: ReviewPlan, *, cautions: list[str] | None = N
     """
     settings = sweep.settings[~sweep.settings["is_factory"].fillna(False).astype(bool)]
     kick = (
-        say("sweep.kick"),
-        plan.review.title,
-        plan.review.author,
+        say("sweep.kick"), plan.review.title, plan.review.author,
         day_text(plan.review.date) if plan.review.date else "",
         count_text(settings["tuning"].nunique(), "setting"),
         count_text(int(sweep.settings["n_games"].max()) if len(sweep.settings) else 0, "game"),
         say("sweep.margin", margin=percent_text(plan.margin_of("avg_fps"))),
-    )
+    )  # fmt: skip
     rows = [row for part in parts_of(sweep, plan) for row in _answer_rows(part)]
     rows.sort(key=lambda row: (not row["is_lowest"], row["watts"]))
     answers = answer_sentences(sweep, plan)
-    body = join([
-        render("sweep_answers.html.j2", {"rows": rows}) if rows else "",
-        bullets(answers) if answers else paragraph(say("sweep.nothing"), css="result"),
-        *map(note, [*(cautions or []), *notes_on(sweep)]),
+    body = html.join([
+        html.render("sweep_answers.html.j2", {"rows": rows}) if rows else "",
+        html.bullets(answers) if answers else html.paragraph(say("sweep.nothing"), css="result"),
+        *map(html.note, [*(cautions or []), *notes_on(sweep)]),
     ])  # fmt: skip
     if rows and rows[0]["is_lowest"]:
         title = rows[0]["title"]
@@ -91,111 +75,89 @@ def _answer_rows(part: SweptPart) -> Iterator[dict[str, Any]]:
     for kind, name in (("lowest", part.answer.lowest_tuning), ("efficient", part.answer.most_efficient_tuning)):
         row = part.row(name)
         is_new = row is not None and not row.is_factory and (kind == "lowest" or row.line == part.answer.line)
-        if is_new and np.isfinite(row.board_w):
-            lead = say(f"sweep.answer.{kind}", margin=percent_text(part.answer.margin))
-            where = ", ".join(filter(None, [part.title, part.place_name(row.at)]))
-            power = percent_text(round(-row.power_change, 1))
-            yield {
-                "name": row.tuning,
-                "what": of_group(f"{lead}. {capital(where)}", part.answer.group),
-                "tiles": list(_tiles(row)),
-                "is_lowest": kind == "lowest",
-                "watts": row.board_w,
-                "title": say("sweep.title", setting=starting(row.tuning), power=power, loss=loss_text(row)),
-            }
-
-
-def _tiles(row: Any) -> Iterator[dict[str, str]]:
-    """Yield loss, power and energy per frame of a setting."""
-    below = {
-        "fps": ("rate", say("sweep.tile.at_most", loss=loss_text(row))),
-        "power": ("power", unit_text(row.board_w, "W")),
-        "energy": ("energy", unit_text(row.energy_per_frame_j, "J")),
-    }
-    for kind, (key, text) in below.items():
-        change, low, high = (getattr(row, f"{kind}_{name}") for name in ("change", "ci_low", "ci_high"))
-        if kind == "fps" or np.isfinite(change):
-            tile = {"label": say(f"sweep.tile.{key}"), "figure": change_text(change), "below": text}
-            yield tile | {"interval": interval_text(low, high, "%")}
+        if not is_new or not np.isfinite(row.board_w):
+            continue
+        lead = say(f"sweep.answer.{kind}", margin=percent_text(part.answer.margin))
+        where = ", ".join(filter(None, [part.title, part.place_name(row.at)]))
+        power, tiles = percent_text(round(-row.power_change, 1)), []
+        for change, label, below in (
+            ("fps", "rate", say("sweep.tile.at_most", loss=loss_text(row))),
+            ("power", "power", unit_text(row.board_w, "W")),
+            ("energy", "energy", unit_text(row.energy_per_frame_j, "J")),
+        ):
+            value, low, high = (getattr(row, f"{change}_{end}") for end in ("change", "ci_low", "ci_high"))
+            if change == "fps" or np.isfinite(value):
+                tiles.append({
+                    "label": say(f"sweep.tile.{label}"), "figure": change_text(value), "below": below,
+                    "interval": interval_text(low, high, "%"),
+                })  # fmt: skip
+        yield {
+            "name": row.tuning, "what": of_group(f"{lead}. {capital(where)}", part.answer.group), "tiles": tiles,
+            "is_lowest": kind == "lowest", "watts": row.board_w,
+            "title": say("sweep.title", setting=starting(row.tuning), power=power, loss=loss_text(row)),
+        }  # fmt: skip
 
 
 def _section(name: str, parts: Iterable[str | Markup]) -> Section:
     """Return a section with its text and its parts; left out, with the reason, where there are none."""
-    body = join(parts)
-    text = paragraph(say(f"sweep.{name}.text")) if body else ""
-    return section(name, say(f"sweep.{name}.title"), [text, body], why=say(f"sweep.{name}.left_out"))
+    body = html.join(parts)
+    return html.section(f"sweep.{name}", [html.paragraph(say(f"sweep.{name}.text")), body] if body else [])
 
 
 def sweep_response(sweep: Sweep, plan: ReviewPlan) -> Section:
-    """Return the section with the charts over the ladder.
+    """Return the section with the charts over the ladder; left out where fewer than two settings were measured.
 
     Parameters
     ----------
     sweep, plan : as in `sweep_head`
-
-    Returns
-    -------
-    Section; left out where fewer than two settings were measured
     """
     parts = parts_of(sweep, plan)
     shown: list[str | Markup] = []
     for part in parts:
         name = part.titled("" if part.answer.line else say("sweep.equal.no_other"))
-        charts = figures(map(figure, (rate_over_ladder(part), *power_over_ladder(part))), css="trio")
-        shown += [heading(capital(name)) if charts and len(parts) > 1 else "", charts]
-    against = map(figure, (rate_against_power(lines) for lines in together(parts)))
-    return _section("response", [*shown, figures(against, css="trio")])
+        charts = html.figures(map(html.figure, (rate_over_ladder(part), *power_over_ladder(part))), css="trio")
+        shown += [html.heading(capital(name)) if charts and len(parts) > 1 else "", charts]
+    against = map(html.figure, (rate_against_power(lines) for lines in together(parts)))
+    return _section("response", [*shown, html.figures(against, css="trio")])
 
 
 def sweep_settings(sweep: Sweep, plan: ReviewPlan) -> Section:
-    """Return the section with every setting: changes, tests, failures.
+    """Return the section with every setting, changes, tests, failures; left out where nothing was measured.
 
     Parameters
     ----------
     sweep, plan : as in `sweep_head`
-
-    Returns
-    -------
-    Section; left out where nothing was measured
     """
     parts = parts_of(sweep, plan)
     tables = [setting_tables(part, is_open=part is parts[0]) for part in parts]
-    failures = [heading(say("sweep.failures.title")), paragraph(say("sweep.failures.text"))]
+    failures = [html.heading(say("sweep.failures.title")), html.paragraph(say("sweep.failures.text"))]
     return _section("settings", [*tables, *failures, failure_table(parts, sweep)] if parts else [])
 
 
 def sweep_readings(sweep: Sweep, plan: ReviewPlan) -> Section:
-    """Return the section on frame rate at equal power, and power at equal frame rate.
+    """Return the section on frame rate at equal power, and the reverse; left out where no power was measured.
 
     Parameters
     ----------
     sweep, plan : as in `sweep_head`
-
-    Returns
-    -------
-    Section; left out where no power was measured
     """
     tables = [reading_tables(lines, sweep) for lines in together(parts_of(sweep, plan))]
     return _section("equal", [*tables, *between_cards_shown(sweep)] if any(tables) else [])
 
 
 def sweep_next(sweep: Sweep, plan: ReviewPlan) -> Section:
-    """Return the section on what to measure next, or why to stop.
+    """Return the section on what to measure next, or why to stop; left out where nothing was measured.
 
     Parameters
     ----------
     sweep, plan : as in `sweep_head`
-
-    Returns
-    -------
-    Section; left out where nothing was measured
     """
-    title, body = say("sweep.next.title"), []
+    body = []
     for part in parts_of(sweep, plan):
         lead, items = advice_sentences(part, sweep)
-        body += [paragraph(lead), bullets(items)]
-    body += [paragraph(say("sweep.next.looks"))] if body else []
-    return section("next", title, body, why=say("sweep.settings.left_out"))
+        body += [html.paragraph(lead), html.bullets(items)]
+    body += [html.paragraph(say("sweep.next.looks"))] if body else []
+    return html.section("sweep.next", body, why=say("sweep.settings.left_out"))
 
 
 def sweep_method(sweep: Sweep) -> Section:
@@ -207,16 +169,13 @@ def sweep_method(sweep: Sweep) -> Section:
     """
     answers = sweep.answers
     level = percent_text(100 * float(answers["level"].max())) if len(answers) else say("sweep.method.the_level")
-    order = [
-        say("sweep.method.order.text", level=level),
-        say("sweep.method.order.shared") if answers["line"].nunique() > 1 else "",
-    ]
+    order = say("sweep.method.order.text", level=level)
+    shared = f" {say('sweep.method.order.shared')}" if answers["line"].nunique() > 1 else ""
     told = [
-        (say("sweep.method.loss.term"), say("sweep.method.loss.text")),
-        (say("sweep.method.order.term"), " ".join(filter(None, order))),
-        *((say(f"sweep.method.{one}.term"), say(f"sweep.method.{one}.text")) for one in _METHOD),
-    ]
-    return Section("method", say("sweep.method.title"), terms(told))
+        *html.said_terms("sweep.method", ["loss"]), (say("sweep.method.order.term"), f"{order}{shared}"),
+        *html.said_terms("sweep.method", _METHOD),
+    ]  # fmt: skip
+    return html.section("sweep.method", [html.terms(told)])
 
 
 def sweep_files(plan: ReviewPlan, *, version: str, looks_made: int = 0) -> Section:
@@ -235,13 +194,9 @@ def sweep_files(plan: ReviewPlan, *, version: str, looks_made: int = 0) -> Secti
         (say("files.seed"), str(plan.analysis.seed)),
         (say("files.looks"), looks),
     ]
-    files = [
-        join([link(f"tuning/tables/{name}.csv", f"{name}.csv"), say("files.rows", row=one.row)], ": ")
-        for name, one in SWEEP_TABLES.items()
-    ]
-    files.append(join([link("tuning/tables.zip", "tables.zip"), say("sweep.zip")], ": "))
-    body = join([terms(facts), heading(say("downloads.title")), bullets(files)])
-    return Section("files", say("files.title"), body)
+    whole = html.join([html.link("tuning/tables.zip", "tables.zip"), say("sweep.zip")], ": ")
+    files = [*html.table_links("tuning/tables", SWEEP_TABLES.values()), whole]
+    return html.section("files", [html.terms(facts), html.heading(say("downloads.title")), html.bullets(files)])
 
 
 def tuning_charts(found: Sweep, plan: ReviewPlan) -> list[Plot]:
@@ -257,28 +212,22 @@ def tuning_charts(found: Sweep, plan: ReviewPlan) -> list[Plot]:
 
 
 def tuning(sweep: SweepInReview, plan: ReviewPlan) -> Section:
-    """Return the section of a review on its sweep: the tuning found, and what is read at equal power.
+    """Return the section of a review on its sweep: the tuning found, what is read at equal power.
 
     Parameters
     ----------
     sweep : see `gpubench_kit.sweep.find.sweep_in_review`
     plan : ReviewPlan
-
-    Returns
-    -------
-    Section; left out where the review has no sweep
     """
-    name, title = "tuning", say("sweep.found.title")
-    found = sweep.found
+    title, found = say("sweep.found.title"), sweep.found
     if found is None:
-        return left_out(name, title, sweep.why)
+        return html.left_out("tuning", title, sweep.why)
     lines = together(parts_of(found, plan))
-    charts = map(figure, tuning_charts(found, plan))
     tables = [reading_tables(one, found) for one in lines]
     failed = failure_table([part for one in lines for part in one], found)
-    body = join([
-        bullets(answer_sentences(found, plan)), *map(note, notes_on(found)), figures(charts),
-        paragraph(say("sweep.found.text")) if any(tables) else "", *tables, *between_cards_shown(found),
-        details(say("sweep.found.failures"), failed),
-    ])  # fmt: skip
-    return Section(name, title, body)
+    return Section("tuning", title, html.join([
+        html.bullets(answer_sentences(found, plan)), *map(html.note, notes_on(found)),
+        html.figures(map(html.figure, tuning_charts(found, plan))),
+        html.paragraph(say("sweep.found.text")) if any(tables) else "", *tables, *between_cards_shown(found),
+        html.details(say("sweep.found.failures"), failed),
+    ]))  # fmt: skip

@@ -21,7 +21,7 @@ from gpubench_kit.plots.theme import (
     verdict_colour,
 )
 from gpubench_kit.wording.catalogue import say
-from gpubench_kit.wording.terms import capital, metric_of
+from gpubench_kit.wording.terms import capital, metric_of, unit_of_change
 
 
 def intervals(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "avg_fps") -> Axes:
@@ -57,9 +57,7 @@ def intervals(table: pd.DataFrame, ax: Axes | None = None, *, metric: str = "avg
         scene = row.scene if "scene" in data else getattr(row, "group", "").removeprefix("all")
         names.append(", ".join(filter(None, (scene, pair))) or plain(row.of_tuning))
     ax.set_yticks(range(len(data)), labels=names)
-    ax.set(
-        xlabel=say("plots.change", label=facts.label, unit="%" if facts.scale == "ratio" else facts.unit), ylabel=""
-    )
+    ax.set(xlabel=say("plots.change", label=facts.label, unit=unit_of_change(facts)), ylabel="")
     return ax
 
 
@@ -77,12 +75,7 @@ def _pairs(data: pd.DataFrame) -> list[str]:
 
 
 def watts_against_fps(
-    table: pd.DataFrame,
-    ax: Axes | None = None,
-    *,
-    group: str = "",
-    game: str = "",
-    tunings: Sequence[str] = (),
+    table: pd.DataFrame, ax: Axes | None = None, *, group: str = "", game: str = "", tunings: Sequence[str] = ()
 ) -> Axes:
     """Draw frame rate against board power, an arrow from the first tuning to each other.
 

@@ -12,15 +12,21 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from gpubench_kit import page as sections_of_pages
 from gpubench_kit.model.errors import ReportError, check_folder, check_given
 from gpubench_kit.model.formats import current_manifest
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.tables import CLAIMS, COMPARISONS, OVERALL, RUN_METRICS, RUNS
-from gpubench_kit.page.elements import Section, look, render
+from gpubench_kit.page.caveats import changes
+from gpubench_kit.page.elements import look, render
 from gpubench_kit.page.film import check_pictures
-from gpubench_kit.report.changes import CHANGES, check_same_review, corrections_of
-from gpubench_kit.report.earlier_report import MANIFEST, PREVIOUS, EarlierReport, read_earlier
+from gpubench_kit.report.earlier_report import (
+    CHANGES,
+    MANIFEST,
+    PREVIOUS,
+    check_same_review,
+    corrections_of,
+    read_earlier,
+)
 from gpubench_kit.report.manifest import Inputs, check_unchanged, json_rows
 from gpubench_kit.report.notebook_run import ICON, check_page
 from gpubench_kit.report.package import add_table, json_text, write_parquet
@@ -36,7 +42,7 @@ from gpubench_kit.report.page_build import (
 from gpubench_kit.sheet.looks import open_looks, run_ids
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import change_text, interval_text
-from gpubench_kit.wording.terms import day_text, mark_of, metric_label, metric_of, subject_text
+from gpubench_kit.wording.terms import day_text, mark_of, metric_label, metric_of, subject_text, unit_of_change
 
 NOTEBOOK = "card_review.ipynb"
 REPORT = PageKind(NOTEBOOK)
@@ -134,14 +140,21 @@ def make_report(
         check_same_review(earlier, plan.review.title, {card.name for card in plan.cards})
     before = inputs.hashes()
     with staged_for_review(REPORT, inputs, output, tell=tell, making=making) as made:
-        runs = made.table(RUNS)
+        runs, after_head = made.table(RUNS), []
         check_unchanged(before, inputs.hashes(), runs)
         looks = count_look(made, plan, is_recorded=record_look)
         results = {one.name: made.table(one) for one in (OVERALL, COMPARISONS, CLAIMS)}
         manifest = inputs.manifest(making.pictures, looks, results)
         # Looks were written down just now.
         check_unchanged(before, {name: manifest["inputs"].get(name, "") for name in before}, runs)
-        made.lay_out([] if earlier is None else [_changes_since(earlier, manifest, made.folder, plan)])
+        if earlier is not None:
+            corrections, is_new = corrections_of(earlier, manifest)
+            add_table(CHANGES.name, corrections, made.folder, plan=plan)
+            rows = json_rows(corrections, CHANGES.names)
+            filled = [{name: value for name, value in row.items() if value not in (None, "")} for row in rows]
+            manifest[PREVIOUS] = {"fingerprint": earlier.fingerprint, "corrections": filled}
+            after_head = [changes(corrections, is_new=is_new, fingerprint=earlier.fingerprint)]
+        made.lay_out(after_head)
         made.keep_notebook()
         write_text(made.folder / MANIFEST, json_text(manifest))
         if making.parquet:
@@ -197,16 +210,6 @@ def count_look(made: StagedPage, plan: ReviewPlan, *, is_recorded: bool) -> int:
     return looks.made
 
 
-def _changes_since(earlier: EarlierReport, manifest: dict[str, Any], folder: Path, plan: ReviewPlan) -> Section:
-    """Return the section on what changed since the earlier report; its rows go to the tables and the manifest."""
-    corrections, is_new = corrections_of(earlier, manifest)
-    add_table(CHANGES.name, corrections, folder, plan=plan)
-    rows = json_rows(corrections, CHANGES.names)
-    filled = [{name: value for name, value in row.items() if value not in (None, "")} for row in rows]
-    manifest[PREVIOUS] = {"fingerprint": earlier.fingerprint, "corrections": filled}
-    return sections_of_pages.changes(corrections, is_new=is_new, fingerprint=earlier.fingerprint)
-
-
 _PAGE = "index.html"
 _MARK = '<main class="site">'
 _RESULTS_SHOWN = 3
@@ -235,12 +238,7 @@ def write_site_index(folder: str | Path) -> Path:
     reports = sorted(_reports_in(folder), key=lambda one: one[0])
     titles = [manifest["title"] for _, manifest in reports]
     entries = [_entry(*one, is_alone=titles.count(one[1]["title"]) == 1) for one in reports]
-    html = str(
-        render(
-            "site_index.html.j2",
-            {"style": Markup(look().css), "entries": entries, "icon": ICON},
-        )
-    )
+    html = str(render("site_index.html.j2", {"style": Markup(look().css), "entries": entries, "icon": ICON}))
     check_page(html)
     part = folder / f".{_PAGE}.part"
     try:
@@ -274,19 +272,15 @@ def _entry(name: str, manifest: dict[str, Any], *, is_alone: bool) -> dict[str, 
     cards = ", ".join(one["name"] for one in measured.get("cards", ()) if one.get("role") == "reviewed")
     drivers = ", ".join(dict.fromkeys(one["driver"] for one in measured.get("benches", ()) if one.get("driver")))
     day = day_text(date.fromisoformat(measured["date"])) if measured.get("date") else ""
-    about = (cards, day, drivers, "" if is_alone else name)
+    about = " · ".join(filter(None, (cards, day, drivers, "" if is_alone else name)))
     rows = [row for row in manifest["verdicts"]["overall"] if row["scope"] == "these_games"]
-    return {
-        "address": f"{quote(name)}/{_PAGE}",
-        "title": manifest["title"],
-        "about": " · ".join(filter(None, about)),
-        "tiles": [_tile(row) for row in rows[:_RESULTS_SHOWN]],
-    }
+    tiles = [_tile(row) for row in rows[:_RESULTS_SHOWN]]
+    return {"address": f"{quote(name)}/{_PAGE}", "title": manifest["title"], "about": about, "tiles": tiles}
 
 
 def _tile(row: dict[str, Any]) -> dict[str, Any]:
     """Return one result: what was compared in which metric, the change, the verdict, its interval."""
-    unit = "%" if metric_of(row["metric"]).scale == "ratio" else metric_of(row["metric"]).unit
+    unit = unit_of_change(metric_of(row["metric"]))
     sides = [[row.get(f"{side}_{one}") or "" for one in ("card", "tuning", "bench")] for side in ("of", "against")]
     told = {"with_card": sides[0][0] != sides[1][0], "with_bench": sides[0][2] != sides[1][2]}
     of, against = (subject_text(one, **told) for one in sides)

@@ -124,14 +124,16 @@ class Cluster:
         self._check_folders(tasks)
 
     def _check_versions(self) -> None:
-        """Raise where a worker would make other bytes."""
+        """Raise where a worker would make other bytes, by other versions of what decides numbers and pictures."""
         own, faults = kit_versions(), []
         for worker, answer in self._asked(kit_versions).items():
             if isinstance(answer, BaseException):
                 problem = f"the kit does not run there ({_first_line(answer)})."
                 faults.append(Fault(f"worker '{worker}'", problem, "Install the same version there."))
-            else:
-                faults += _other_versions(worker, answer, own)
+            elif differing := [name for name in own if answer.get(name) != own[name]]:
+                other = "; ".join(f"{name} {answer.get(name)} there, {own[name]} here" for name in differing)
+                problem, action = f"it has other versions ({other}).", "Install the same lock on every machine."
+                faults.append(Fault(f"worker '{worker}'", problem, action))
         if faults:
             raise ReportError(faults)
 
@@ -146,8 +148,16 @@ class Cluster:
         finally:
             for probe in probes:
                 probe.unlink(missing_ok=True)
-        faults = [Fault(f"worker '{worker}'", problem, _SHARE)
-                  for worker, answer in answers.items() for problem in _not_seen(answer, seen, probes)]  # fmt: skip
+        faults = []
+        for worker, answer in answers.items():
+            problem = ""
+            if isinstance(answer, BaseException):
+                problem = f"it does not say what it sees ({_first_line(answer)})."
+            elif other := next((name for name, digest in seen.items() if answer.get(name) != digest), ""):
+                problem = f"it does not see '{other}' as it is here."
+                if Path(other) in probes:
+                    problem = f"it does not see the folder of the reports ('{Path(other).parent}')."
+            faults += [Fault(f"worker '{worker}'", problem, _SHARE)] if problem else []
         if faults:
             raise ReportError(faults)
 
@@ -161,26 +171,6 @@ class Cluster:
     def _error(self, problem: str, action: str) -> ReportError:
         """Return an error of this cluster."""
         return ReportError(Fault(f"cluster '{self._address}'", problem, action))
-
-
-def _other_versions(worker: str, answer: Mapping[str, str], own: Mapping[str, str]) -> list[Fault]:
-    """Return a fault where a worker has other versions of what decides numbers and pictures."""
-    differing = (name for name in own if answer.get(name) != own[name])
-    other = [f"{name} {answer.get(name)} there, {own[name]} here" for name in differing]
-    action = "Install the same lock on every machine."
-    return [Fault(f"worker '{worker}'", f"it has other versions ({'; '.join(other)}).", action)] if other else []
-
-
-def _not_seen(answer: Any, seen: Mapping[str, str], probes: Sequence[Path]) -> list[str]:
-    """Return the first file that a worker does not see as it is seen here, in a sentence."""
-    if isinstance(answer, BaseException):
-        return [f"it does not say what it sees ({_first_line(answer)})."]
-    other = next((name for name, digest in seen.items() if answer.get(name) != digest), None)
-    if other is None:
-        return []
-    if Path(other) in probes:
-        return [f"it does not see the folder of the reports ('{Path(other).parent}')."]
-    return [f"it does not see '{other}' as it is here."]
 
 
 def _hashes_of(names: Sequence[str]) -> dict[str, str]:

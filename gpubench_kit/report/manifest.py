@@ -118,8 +118,19 @@ def measured_under(plan: ReviewPlan) -> dict[str, Any]:
     dict that JSON can hold: ``date`` and the first and last start of a run as the sheet states them (empty where
     it states none), and what the plan says of cards, benches, tunings and games
     """
-    sheet = _sheet_of(plan)
+    try:
+        sheet = load_run_sheet(plan).runs
+    except GpubenchError:
+        # Of a run sheet that cannot be read others tell.
+        sheet = pd.DataFrame()
     first, last = _first_and_last(sheet["started_at"]) if len(sheet) else ("", "")
+    games = []
+    for game in plan.games:
+        versions = sorted(set(sheet.loc[sheet["game"] == game.name, "game_version"]) - {""}) if len(sheet) else []
+        for one in game.settings:
+            about = {"name": game.name, "setting": one.name, "limited_by": game.limited_by, "versions": versions}
+            own = ("group", "frames_counted", "generated_per_rendered", "frame_limit_fps")
+            games.append(about | _named(one, own))
     return {
         "date": plan.review.date.isoformat() if plan.review.date else "",
         "first_start": first,
@@ -127,18 +138,10 @@ def measured_under(plan: ReviewPlan) -> dict[str, Any]:
         "cards": [_named(card, ("name", "model", "role", "power_measured_at")) for card in plan.cards],
         "benches": [_named(bench, ("name", "driver", "room_c")) for bench in plan.benches],
         "tunings": [_named(tuning, ("name", "reference", "card")) for tuning in plan.tunings],
-        "games": list(_games(plan, sheet)),
+        "games": games,
         "primary": plan.analysis.primary,
         "low_definition": plan.analysis.low_definition,
     }
-
-
-def _sheet_of(plan: ReviewPlan) -> pd.DataFrame:
-    """Return the run sheet; nothing where it cannot be read, of which others tell."""
-    try:
-        return load_run_sheet(plan).runs
-    except GpubenchError:
-        return pd.DataFrame()
 
 
 def _first_and_last(started_at: pd.Series) -> tuple[str, str]:
@@ -146,21 +149,10 @@ def _first_and_last(started_at: pd.Series) -> tuple[str, str]:
     given = started_at[started_at != ""]
     seconds = started_at_s(given) if len(given) else np.array([])
     known = seconds[np.isfinite(seconds)]
-    return (_moment(float(known.min())), _moment(float(known.max()))) if len(known) else ("", "")
-
-
-def _moment(seconds: float) -> str:
-    """Return seconds since 1970 as a date with time."""
-    return (_START + timedelta(seconds=seconds)).isoformat(timespec="seconds")
-
-
-def _games(plan: ReviewPlan, sheet: pd.DataFrame) -> Iterable[dict[str, Any]]:
-    """Yield each game at each setting, with the versions of the game that the sheet names."""
-    for game in plan.games:
-        versions = sorted(set(sheet.loc[sheet["game"] == game.name, "game_version"]) - {""}) if len(sheet) else []
-        for one in game.settings:
-            about = {"name": game.name, "setting": one.name, "limited_by": game.limited_by, "versions": versions}
-            yield about | _named(one, ("group", "frames_counted", "generated_per_rendered", "frame_limit_fps"))
+    if not len(known):
+        return "", ""
+    first, last = (_START + timedelta(seconds=float(one)) for one in (known.min(), known.max()))
+    return first.isoformat(timespec="seconds"), last.isoformat(timespec="seconds")
 
 
 def _named(part: Any, names: Iterable[str]) -> dict[str, Any]:
@@ -234,20 +226,14 @@ def input_hashes(plan: ReviewPlan, inputs: Iterable[str]) -> dict[str, str]:
     ------
     ReportError : one is no longer there
     """
-    return {name: file_hash(path) for name, path in sorted(_input_files(plan, inputs).items())}
-
-
-def _input_files(plan: ReviewPlan, inputs: Iterable[str]) -> dict[str, Path]:
-    """Return every input by its name: files of the review, and the tables of the archive that its plan asks for."""
     files = {name: plan.folder / name for name in inputs}
-    spread = plan.restart_spread_source
-    if spread:
+    if spread := plan.restart_spread_source:
         files[spread] = (plan.folder if spread == SPREAD_FILE else Path.cwd()) / spread
     if plan.session_plan.noise_from == ARCHIVE_WORD:
         # The bench session was planned by it; a report can be made where it is no longer at hand.
         table, name = table_left(plan.folder, PREVIOUS, ARCHIVE)
         files |= {} if table is None else {name: table}
-    return files
+    return {name: file_hash(path) for name, path in sorted(files.items())}
 
 
 def kit_versions() -> dict[str, str]:
@@ -304,18 +290,14 @@ def json_rows(frame: pd.DataFrame, columns: Iterable[str]) -> list[dict[str, Any
     frame : the rows
     columns : names of the columns that are kept
     """
-    return [
-        {name: _json_value(value) for name, value in row.items()} for row in frame[list(columns)].to_dict("records")
-    ]
 
+    def plain(value: Any) -> Any:
+        if pd.isna(value) or (isinstance(value, float) and not math.isfinite(value)):
+            return None
+        return value if isinstance(value, float) or not hasattr(value, "item") else value.item()
 
-def _json_value(value: Any) -> Any:
-    """Return a cell as a JSON value."""
-    if pd.isna(value):
-        return None
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    return value.item() if hasattr(value, "item") else value
+    rows = frame[list(columns)].to_dict("records")
+    return [{name: plain(value) for name, value in row.items()} for row in rows]
 
 
 def check_unchanged(

@@ -8,7 +8,7 @@ import time
 import warnings
 from collections.abc import Generator, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import AbstractContextManager, closing, contextmanager
+from contextlib import AbstractContextManager, closing, suppress
 from dataclasses import dataclass, field, replace
 from multiprocessing import TimeoutError as NothingCameBack
 from pathlib import Path
@@ -111,7 +111,13 @@ def tasks_of(
         )
         # Some file systems take names that differ in capitals for one.
         places.setdefault(name.casefold(), []).append(task)
-    if faults := [_collision(tasks) for tasks in places.values() if len(tasks) > 1]:
+    faults, action = [], "Rename one review folder, or name each folder once."
+    for tasks in places.values():
+        if len(tasks) > 1:
+            named = " and ".join(f"'{task.given}'" for task in tasks)
+            problem = f"the reports of {named} would go to one folder."
+            faults.append(Fault(f"review '{tasks[0].report.name}'", problem, action))
+    if faults:
         raise ReportError(faults)
     return [task for tasks in places.values() for task in tasks]
 
@@ -125,7 +131,18 @@ def report_of(task: ReviewTask) -> Outcome:
     """
     start = time.perf_counter()
     try:
-        outcome = _made(task)
+        is_there = is_up_to_date(task.folder, task.report, previous=task.previous, pictures=task.pictures)
+        is_there &= not task.parquet or (task.report / "tables" / f"{RUNS.name}.parquet").exists()
+        if not is_there:
+            making = Making(cores=task.cores, pictures=task.pictures, parquet=task.parquet)
+            make_report(task.folder, task.report, previous=task.previous, making=making)
+        outcome = Outcome(
+            task.given,
+            "up to date" if is_there else "made",
+            page=task.report / "index.html",
+            is_compared=compared_anything(task.report),
+            manifest_sha256=file_hash(task.report / MANIFEST),
+        )
     except GpubenchError as error:
         notes = tuple(getattr(error, "__notes__", ()))
         kind = "internal error" if notes else "bad input"
@@ -147,29 +164,6 @@ def lost(task: ReviewTask, problem: str, action: str) -> Outcome:
     action : what can be done
     """
     return Outcome(task.given, "lost", faults=(Fault(task.given, problem, action),))
-
-
-def _made(task: ReviewTask) -> Outcome:
-    """Make a report, unless it is up to date."""
-    is_there = is_up_to_date(task.folder, task.report, previous=task.previous, pictures=task.pictures)
-    is_there &= not task.parquet or (task.report / "tables" / f"{RUNS.name}.parquet").exists()
-    if not is_there:
-        making = Making(cores=task.cores, pictures=task.pictures, parquet=task.parquet)
-        make_report(task.folder, task.report, previous=task.previous, making=making)
-    return Outcome(
-        task.given,
-        "up to date" if is_there else "made",
-        page=task.report / "index.html",
-        is_compared=compared_anything(task.report),
-        manifest_sha256=file_hash(task.report / MANIFEST),
-    )
-
-
-def _collision(tasks: Sequence[ReviewTask]) -> Fault:
-    """Return the fault of reviews whose reports would go to one folder."""
-    named = " and ".join(f"'{task.given}'" for task in tasks)
-    problem = f"the reports of {named} would go to one folder."
-    return Fault(f"review '{tasks[0].report.name}'", problem, "Rename one review folder, or name each folder once.")
 
 
 class Engine(Protocol):
@@ -264,26 +258,21 @@ def make_reports(
     outcomes: dict[str, Outcome] = {}
     start = time.perf_counter()
     tell(0.0, _so_far([], len(tasks), engine.workers))
-    with _nothing_left_behind(tasks, outcomes), closing(_outcomes(tasks, engine, limit_s=limit_s)) as back:
-        for outcome in back:
-            outcomes[outcome.review] = outcome
-            tell(len(outcomes) / len(tasks), _so_far(list(outcomes.values()), len(tasks), engine.workers))
+    try:
+        with closing(_outcomes(tasks, engine, limit_s=limit_s)) as back:
+            for outcome in back:
+                outcomes[outcome.review] = outcome
+                tell(len(outcomes) / len(tasks), _so_far(list(outcomes.values()), len(tasks), engine.workers))
+    finally:
+        # Whatever ended them: a worker that was given up may have begun anew what it could not know to be done
+        # elsewhere.
+        for task in tasks:
+            ReportPlace(task.report, task.folder).clean_up()
     for folder in dict.fromkeys(task.report.parent for task in tasks):
         if any(one.page is not None and one.page.parent.parent == folder for one in outcomes.values()):
             list_reports(folder)
     tell(1.0, f"done in {duration_text(time.perf_counter() - start)}")
     return [outcomes[task.given] for task in tasks]
-
-
-@contextmanager
-def _nothing_left_behind(tasks: Sequence[ReviewTask], outcomes: dict[str, Outcome]) -> Iterator[None]:
-    """Put back or remove what reports under way left behind, whatever ended them."""
-    try:
-        yield
-    finally:
-        # A worker that was given up may have begun anew what it could not know to be done elsewhere.
-        for task in tasks:
-            ReportPlace(task.report, task.folder).clean_up()
 
 
 def _outcomes(tasks: Sequence[ReviewTask], engine: Engine, *, limit_s: float) -> Generator[Outcome]:
@@ -373,29 +362,20 @@ def _run(tasks: Iterator[ReviewTask], engine: Engine, *, limit_s: float) -> Gene
 
 
 def _arrived(outcome: Outcome, tasks: Sequence[ReviewTask], engine: Engine) -> Outcome:
-    """Return an outcome, after checking that a report that is said to be made is seen from here."""
+    """Return an outcome, after checking that a report that is said to be made is the one that is seen from here."""
     if outcome.page is None:
         return outcome
     end = time.monotonic() + engine.patience_s
-    while not _is_seen(outcome):
+    while True:
+        with suppress(GpubenchError):
+            is_there = outcome.page.exists()
+            if is_there and file_hash(outcome.page.parent / MANIFEST) == outcome.manifest_sha256:
+                return outcome
         if time.monotonic() >= end:
             task = next(one for one in tasks if one.given == outcome.review)
             problem = "a worker made the report, but it did not arrive here."
             return lost(task, problem, "Put reviews and reports into a folder that all machines share.")
         time.sleep(_LOOK_AGAIN_S)
-    return outcome
-
-
-def _is_seen(outcome: Outcome) -> bool:
-    """Return whether the report that a worker speaks of is the one that is seen from here."""
-    try:
-        return (
-            outcome.page is not None
-            and outcome.page.exists()
-            and file_hash(outcome.page.parent / MANIFEST) == outcome.manifest_sha256
-        )
-    except GpubenchError:
-        return False
 
 
 def _given_up(task: ReviewTask, error: BaseException, limit_s: float) -> Outcome:

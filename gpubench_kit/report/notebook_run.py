@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import logging
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from html.parser import HTMLParser
 from pathlib import Path
@@ -18,7 +18,7 @@ from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
 from nbclient.exceptions import CellTimeoutError, DeadKernelError
 from nbformat import NotebookNode
-from nbformat.v4 import new_code_cell, new_notebook
+from nbformat.v4 import new_code_cell, new_notebook, new_output
 from traitlets.config import Config
 
 from gpubench_kit.files import assigned_names
@@ -79,27 +79,45 @@ def page_of(notebook: NotebookNode, *, after_head: Sequence[Section] = (), langu
     ------
     ReportError : the notebook shows no head of the page, or the page would reach outside itself
     """
-    outputs = list(_section_outputs(notebook))
-    head = [output for output in outputs if output.data[MIME].get("is_summary")]
+    every = (output.get("data", {}) for cell in notebook.cells for output in cell.get("outputs", []))
+    outputs = [data for data in every if MIME in data]
+    head = [data for data in outputs if data[MIME].get("is_summary")]
     if len(head) != 1:
         problem = f"it shows {len(head)} heads of the page; exactly one is expected."
         raise ReportError(Fault("notebook", problem, "Show the summary in one cell."))
-    body = [NotebookNode({"data": one._repr_mimebundle_()}) for one in after_head]
-    body += [output for output in outputs if output is not head[0] and not output.data[MIME].get("style")]
-    shown = [output for output in body if not output.data[MIME]["left_out"]]
-    about = head[0].data[MIME]
+    body = [one._repr_mimebundle_() for one in after_head]
+    body += [data for data in outputs if data is not head[0] and not data[MIME].get("style")]
+    shown = [data for data in body if not data[MIME]["left_out"]]
+    lacking = [f"{data[MIME]['title']} ({data[MIME]['left_out']})" for data in body if data[MIME]["left_out"]]
+    about, navigation = head[0][MIME], []
+    for name, title in ((data[MIME]["name"], data[MIME]["title"]) for data in shown):
+        navigation.append({"name": name, "title": say(f"nav.{name}") if has(f"nav.{name}") else title})
+    kick = about["head"].get("kick") or [""]
     page = {
         "language": language,
-        "title": _page_title(about),
+        "title": " – ".join(one for one in (about["title"], kick[0]) if one),
         "about": about["head"] | {"title": about["title"]},
         "icon": ICON,
-        "style": "\n".join(output.data[MIME]["style"] for output in outputs if output.data[MIME].get("style")),
-        "head": head[0].data["text/html"],
-        "contents": [_entry(output.data[MIME]) for output in shown],
+        "style": "\n".join(data[MIME]["style"] for data in outputs if data[MIME].get("style")),
+        "head": head[0]["text/html"],
+        "contents": navigation,
         "words": {name: say(f"page.{name}") for name in ("skip", "sections", "foot")},
-        "left_out": _all_left_out(output.data[MIME] for output in body if output.data[MIME]["left_out"]),
+        "left_out": say("page.left_out", what="; ".join(lacking)) if lacking else "",
     }
-    html, _ = _exporter().from_notebook_node(_bare_notebook(shown), resources={"page": page})
+    # Nothing but the sections can reach the page.
+    kept = [new_output("display_data", {"text/html": data["text/html"]}) for data in shown]
+    bare = new_notebook(cells=[new_code_cell("", outputs=kept, id="sections")])
+    # The kit's own template; a reader's own settings are not looked at.
+    exporter = nbconvert.exporters.TemplateExporter(
+        template_name="report_page",
+        template_file="index.html.j2",
+        extra_template_basedirs=[str(_TEMPLATES)],
+        file_extension=".html",
+        exclude_input=True,
+        exclude_input_prompt=True,
+        exclude_output_prompt=True,
+    )
+    html, _ = exporter.from_notebook_node(bare, resources={"page": page})
     check_page(html)
     return html
 
@@ -135,8 +153,13 @@ class _PageReader(HTMLParser):
         self._in_style = tag == "style"
         if tag in _REFUSED_TAGS and not (tag == "link" and dict(attrs) == {"rel": "icon", "href": ICON}):
             self.faults.append(f"it holds an element <{tag}>, which can fetch or run something.")
-        for name, value in attrs:
-            self.faults += _attribute_faults(tag, name, value or "")
+        for name, value in ((name, value or "") for name, value in attrs):
+            if name.startswith("on"):
+                self.faults.append(f"an element <{tag}> has the attribute '{name}', which runs a script.")
+            if name in _ADDRESSES and not (_RELATIVE.match(value.strip()) or value.startswith("data:image/")):
+                self.faults.append(f"an element <{tag}> refers to an outside address: {value[:80]}.")
+            if name == "style" and _FETCHING_STYLE.search(value):
+                self.faults.append(f"the style of an element <{tag}> fetches something.")
 
     def handle_endtag(self, tag: str) -> None:
         self._in_style = False
@@ -147,67 +170,6 @@ class _PageReader(HTMLParser):
         for pattern, what in _LEFT_OVERS:
             if found := pattern.search(data):
                 self.faults.append(f"it shows {what}: {found[0][:80]}.")
-
-
-def _attribute_faults(tag: str, name: str, value: str) -> Iterable[str]:
-    """Yield what is wrong with one attribute."""
-    if name.startswith("on"):
-        yield f"an element <{tag}> has the attribute '{name}', which runs a script."
-    if name in _ADDRESSES and not (_RELATIVE.match(value.strip()) or value.startswith("data:image/")):
-        yield f"an element <{tag}> refers to an outside address: {value[:80]}."
-    if name == "style" and _FETCHING_STYLE.search(value):
-        yield f"the style of an element <{tag}> fetches something."
-
-
-def _section_outputs(notebook: NotebookNode) -> Iterable[NotebookNode]:
-    """Return the outputs that are sections of the kit, in order."""
-    outputs = (output for cell in notebook.cells for output in cell.get("outputs", []))
-    return (output for output in outputs if MIME in output.get("data", {}))
-
-
-def _bare_notebook(outputs: Iterable[NotebookNode]) -> NotebookNode:
-    """Return a notebook that holds nothing but the given outputs, so that nothing else can reach the page."""
-    kept = [
-        {
-            "output_type": "display_data",
-            "metadata": {},
-            "data": NotebookNode({"text/html": output.data["text/html"]}),
-        }
-        for output in outputs
-    ]
-    cell = new_code_cell("", outputs=[NotebookNode(one) for one in kept], id="sections")
-    return new_notebook(cells=[cell])
-
-
-def _entry(about: dict[str, Any]) -> dict[str, str]:
-    """Return a section for the list of sections: its address, and a short name where it has one."""
-    key = f"nav.{about['name']}"
-    return {"name": about["name"], "title": say(key) if has(key) else about["title"]}
-
-
-def _page_title(about: dict[str, Any]) -> str:
-    """Return the title of the page: the finding, and the card, which stands first above it."""
-    kick = about["head"].get("kick") or [""]
-    return " – ".join(one for one in (about["title"], kick[0]) if one)
-
-
-def _all_left_out(sections: Iterable[dict[str, Any]]) -> str:
-    """Return the sections that were left out, with the reasons; nothing where there are none."""
-    parts = [f"{about['title']} ({about['left_out']})" for about in sections]
-    return say("page.left_out", what="; ".join(parts)) if parts else ""
-
-
-def _exporter() -> Any:
-    """Return the exporter with the kit's own template; a reader's own settings are not looked at."""
-    return nbconvert.exporters.TemplateExporter(
-        template_name="report_page",
-        template_file="index.html.j2",
-        extra_template_basedirs=[str(_TEMPLATES)],
-        file_extension=".html",
-        exclude_input=True,
-        exclude_input_prompt=True,
-        exclude_output_prompt=True,
-    )
 
 
 # A process that ended is a fault of its own here, or was ended by a stop: the client's line about it says no more.
@@ -273,26 +235,37 @@ def run_notebook(
     The notebook runs in the interpreter that runs the kit, whatever kernels are installed, over an
     encrypted connection. Running a notebook runs any code in it: only run notebooks that you trust.
     """
-    faults = [*_unknown_parameters(notebook, parameters, name), *_lossy_parameters(parameters, name)]
-    if faults:
-        raise ReportError(faults)
+    where = f"notebook '{name}'"
+    _check_parameters(notebook, parameters, where)
+    options: dict[str, Any] = {
+        "kernel_name": "python3", "language": "python", "progress_bar": False, "log_output": False,
+        "execution_timeout": cell_timeout_s, "shutdown_kernel": "immediate",
+        "config": Config(KernelManager={"transport_encryption": "auto"}),
+    }  # fmt: skip
+    if on_cell is not None:
+        options["on_cell_executed"] = lambda cell, cell_index, execute_reply: on_cell(cell_index + 1)
     try:
         with (
             TemporaryDirectory(prefix="gpubench-kit-", ignore_cleanup_errors=True) as private,
             _kernel_with(cores, Path(private)) as kernel,
         ):
-            options = _options(cell_timeout_s, on_cell) | {"kernel_manager_class": kernel}
+            options["kernel_manager_class"] = kernel
             executed = _execute_twice_if_needed(notebook, dict(parameters), options)
     except papermill.PapermillExecutionError as failure:
-        raise _cell_failure(failure, name) from None
+        raise _cell_failure(failure, where) from None
     except CellTimeoutError:
         problem = f"a cell took longer than {cell_timeout_s} s and was stopped."
-        raise ReportError(Fault(f"notebook '{name}'", problem, "Is a log on a drive that went away?")) from None
+        raise ReportError(Fault(where, problem, "Is a log on a drive that went away?")) from None
     except DeadKernelError:
         problem = "its process ended before it was done, probably because memory ran out."
         action = "Close other programs, or report fewer reviews at a time."
-        raise ReportError(Fault(f"notebook '{name}'", problem, action)) from None
-    _check_end(executed, name)
+        raise ReportError(Fault(where, problem, action)) from None
+    # Leaving Python in a cell skips the rest without an error.
+    code = [cell for cell in executed.cells if cell.cell_type == "code" and cell.source.strip()]
+    skipped = [number for number, cell in enumerate(code, start=1) if cell.execution_count is None]
+    if skipped:
+        problem = f"it ended before its last cell (first cell not run: {skipped[0]} of {len(code)})."
+        raise ReportError(Fault(where, problem, "Remove what leaves Python in a cell."))
     return executed
 
 
@@ -334,22 +307,6 @@ def _kernel_with(cores: int | None, private: Path) -> Iterator[type[_OwnKernel]]
             kernel.end()
 
 
-def _options(cell_timeout_s: int, on_cell: Callable[[int], None] | None) -> dict[str, Any]:
-    """Return the options of papermill and of the client it drives."""
-    options = {
-        "kernel_name": "python3",
-        "language": "python",
-        "progress_bar": False,
-        "log_output": False,
-        "execution_timeout": cell_timeout_s,
-        "shutdown_kernel": "immediate",
-        "config": Config(KernelManager={"transport_encryption": "auto"}),
-    }
-    if on_cell is not None:
-        options["on_cell_executed"] = lambda cell, cell_index, execute_reply: on_cell(cell_index + 1)
-    return options
-
-
 def _execute_twice_if_needed(notebook: NotebookNode, parameters: dict, options: dict) -> NotebookNode:
     """Execute in memory; once more where the process did not start: ports are chosen before they are bound."""
     try:
@@ -360,28 +317,28 @@ def _execute_twice_if_needed(notebook: NotebookNode, parameters: dict, options: 
     return papermill.execute_notebook(notebook, None, parameters, **options)
 
 
-def _unknown_parameters(notebook: NotebookNode, parameters: Mapping[str, Any], name: str) -> list[Fault]:
-    """Return a fault for each parameter that the notebook's cell of parameters does not set."""
+def _check_parameters(notebook: NotebookNode, parameters: Mapping[str, Any], where: str) -> None:
+    """Raise where the notebook does not set a parameter, or a value would silently arrive as something else."""
     known = parameter_names(notebook)
-    problem = "the notebook has no parameter '{}' (parameters: {})."
-    listed = ", ".join(f"'{one}'" for one in known) or "none"
-    unknown = [one for one in parameters if one not in known]
-    return [Fault(f"notebook '{name}'", problem.format(one, listed), "Correct the name.") for one in unknown]
+    names = ", ".join(f"'{one}'" for one in known) or "none"
+    faults = [
+        Fault(where, f"the notebook has no parameter '{one}' (parameters: {names}).", "Correct the name.")
+        for one in parameters
+        if one not in known
+    ]
+    action = "Use text, numbers, true or false, lists, or mappings with text as keys."
+    for one, value in parameters.items():
+        if not _survives_json(value):
+            problem = f"parameter '{one}' is a {type(value).__name__}, which cannot be passed on without change."
+            faults.append(Fault(where, problem, action))
+    if faults:
+        raise ReportError(faults)
 
 
 def parameter_names(notebook: NotebookNode) -> list[str]:
     """Return the names set in the cell tagged ``parameters``, in order."""
     cells = [cell for cell in notebook.cells if "parameters" in cell.metadata.get("tags", [])]
     return [name for cell in cells for name in assigned_names(cell.source)]
-
-
-def _lossy_parameters(parameters: Mapping[str, Any], name: str) -> list[Fault]:
-    """Return a fault for each value that would silently arrive as something else."""
-    action = "Use text, numbers, true or false, lists, or mappings with text as keys."
-    problem = "parameter '{}' is a {}, which cannot be passed on without change."
-    lossy = [(one, value) for one, value in parameters.items() if not _survives_json(value)]
-    where = f"notebook '{name}'"
-    return [Fault(where, problem.format(one, type(value).__name__), action) for one, value in lossy]
 
 
 def _survives_json(value: Any) -> bool:
@@ -394,23 +351,13 @@ def _survives_json(value: Any) -> bool:
     return type(back) is type(value) and (back == value or both_nan)
 
 
-def _cell_failure(failure: papermill.PapermillExecutionError, name: str) -> GpubenchError:
+def _cell_failure(failure: papermill.PapermillExecutionError, where: str) -> GpubenchError:
     """Return what the caller should see in place of the failure of a cell."""
     kind = getattr(errors, failure.ename, None)
     if isinstance(kind, type) and issubclass(kind, GpubenchError):
         return kind(failure.evalue.splitlines())
-    where = f"notebook '{name}', cell {failure.exec_count}"
     last = f"{failure.ename}: {failure.evalue}".splitlines()[0] if failure.evalue else failure.ename
     action = "This is an internal error: please report it with this line."
-    unexpected = ReportError(Fault(where, f"unexpected error: {last}", action))
+    unexpected = ReportError(Fault(f"{where}, cell {failure.exec_count}", f"unexpected error: {last}", action))
     unexpected.add_note("\n".join(failure.traceback))
     return unexpected
-
-
-def _check_end(notebook: NotebookNode, name: str) -> None:
-    """Raise where a cell was never run: leaving Python in a cell skips the rest without an error."""
-    code = [cell for cell in notebook.cells if cell.cell_type == "code" and cell.source.strip()]
-    skipped = [number for number, cell in enumerate(code, start=1) if cell.execution_count is None]
-    if skipped:
-        problem = f"it ended before its last cell (first cell not run: {skipped[0]} of {len(code)})."
-        raise ReportError(Fault(f"notebook '{name}'", problem, "Remove what leaves Python in a cell."))

@@ -18,8 +18,8 @@ from gpubench_kit.logs.review import Review
 from gpubench_kit.model.errors import Fault, ReportError
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.page.caveats import alerts
-from gpubench_kit.page.checking_words import head_sentences, state_of_runs
-from gpubench_kit.page.planning_words import in_lines
+from gpubench_kit.page.checking import head_sentences, state_of_runs
+from gpubench_kit.page.planning import in_lines
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.page.results import Results
 from gpubench_kit.report.notebook_run import check_page

@@ -8,7 +8,6 @@ Data Package, version 2.0, and Table Schema, version 2.0 (Open Knowledge, 2024),
 from __future__ import annotations
 
 import hashlib
-import io
 import json
 import zipfile
 from collections.abc import Mapping
@@ -22,8 +21,8 @@ from gpubench_kit.checks import POSSIBLE, REDO
 from gpubench_kit.files import slug
 from gpubench_kit.model.errors import ReportError
 from gpubench_kit.model.plan import ReviewPlan
-from gpubench_kit.model.tables import ALL_TABLES, Column, Table
-from gpubench_kit.report.changes import CHANGES
+from gpubench_kit.model.tables import ALL_TABLES, Table
+from gpubench_kit.report.earlier_report import CHANGES
 from gpubench_kit.sweep.answers import SWEEP_TABLES
 
 if TYPE_CHECKING:
@@ -142,9 +141,14 @@ def _write_contents(contents: dict[str, str], folder: Path, *, plan: ReviewPlan 
     target = folder / "tables"
     try:
         target.mkdir(parents=True, exist_ok=True)
-        for name, text in contents.items():
-            (target / name).write_text(text, encoding="utf-8", newline="")
-        (folder / "tables.zip").write_bytes(_archive(contents))
+        # Not compressed, since compressors differ from machine to machine.
+        with zipfile.ZipFile(folder / "tables.zip", "w") as archive:
+            for name, text in contents.items():
+                (target / name).write_text(text, encoding="utf-8", newline="")
+                entry = zipfile.ZipInfo(f"tables/{name}", date_time=_EARLIEST)
+                entry.external_attr = 0o644 << 16
+                entry.create_system = 3
+                archive.writestr(entry, text.encode("utf-8"))
     except OSError as error:
         raise ReportError(f"tables: cannot be written to '{target.name}' ({error.strerror}).") from error
     return target
@@ -220,8 +224,11 @@ def describe(contents: Mapping[str, str], plan: ReviewPlan | Archive) -> dict[st
         "Text that a spreadsheet could take for a formula begins with an apostrophe.",
         "resources": [_resource(name, text, contents) for name, text in contents.items()],
     }
-    if plan.review.licence:
-        package["licenses"] = [_licence(plan.review.licence)]
+    if licence := plan.review.licence:
+        # By identifier where it is one, else by title.
+        is_identifier = all(one.isalnum() or one in "-_." for one in licence)
+        by_title = {"name": "other", "title": licence, "path": "index.html"}
+        package["licenses"] = [{"name": licence} if is_identifier else by_title]
     if plan.review.author:
         package["contributors"] = [{"title": plan.review.author, "roles": ["creator"]}]
     return package
@@ -232,63 +239,33 @@ def json_text(content: Any) -> str:
     return json.dumps(content, indent=2, ensure_ascii=False) + "\n"
 
 
-def _licence(licence: str) -> dict[str, str]:
-    """Return a licence as the standard wants it: by identifier where it is one, else by title."""
-    is_identifier = all(one.isalnum() or one in "-_." for one in licence)
-    return {"name": licence} if is_identifier else {"name": "other", "title": licence, "path": "index.html"}
-
-
 def _resource(file: str, text: str, contents: Mapping[str, str]) -> dict[str, Any]:
     """Return the description of one file of a package."""
     declared = DECLARED[file.removesuffix(".csv")]
+    fields = []
+    for column in declared.columns:
+        field: dict[str, Any] = {"name": column.name, "type": _TYPES[column.kind], "description": column.meaning}
+        if column.unit:
+            field["unit"] = column.unit
+        if column.kind == "text":
+            # An empty text is a name not given, which may be part of a key; it is no missing value.
+            field["missingValues"] = []
+        if column.allowed:
+            field["constraints"] = {"enum": ["", *column.allowed]}
+        fields.append(field)
+    schema: dict[str, Any] = {"fields": fields, "missingValues": [""], "primaryKey": list(declared.key)}
     refers = [
         {"fields": [column], "reference": {"resource": other, "fields": [column]}}
         for (table, column), other in _REFERS.items()
         if table == declared.name and f"{other}.csv" in contents
     ]
     return {
-        "name": declared.name,
-        "type": "table",
-        "path": file,
-        "description": f"One row per {declared.row}.",
-        "format": "csv",
-        "mediatype": "text/csv",
-        "encoding": "utf-8",
-        **_size_of(text.encode("utf-8")),
-        "schema": {
-            "fields": [_field(column) for column in declared.columns],
-            "missingValues": [""],
-            "primaryKey": list(declared.key),
-            **({"foreignKeys": refers} if refers else {}),
-        },
-    }
+        "name": declared.name, "type": "table", "path": file, "description": f"One row per {declared.row}.",
+        "format": "csv", "mediatype": "text/csv", "encoding": "utf-8", **_size_of(text.encode("utf-8")),
+        "schema": schema | ({"foreignKeys": refers} if refers else {}),
+    }  # fmt: skip
 
 
 def _size_of(data: bytes) -> dict[str, Any]:
     """Return size and hash of a file, as its description states them."""
     return {"bytes": len(data), "hash": f"sha256:{hashlib.sha256(data).hexdigest()}"}
-
-
-def _field(column: Column) -> dict[str, Any]:
-    """Return the description of one column."""
-    field: dict[str, Any] = {"name": column.name, "type": _TYPES[column.kind], "description": column.meaning}
-    if column.unit:
-        field["unit"] = column.unit
-    if column.kind == "text":
-        # An empty text is a name not given, which may be part of a key; it is no missing value.
-        field["missingValues"] = []
-    if column.allowed:
-        field["constraints"] = {"enum": ["", *column.allowed]}
-    return field
-
-
-def _archive(contents: Mapping[str, str]) -> bytes:
-    """Return all files in one archive; not compressed, since compressors differ from machine to machine."""
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w") as archive:
-        for name, text in contents.items():
-            entry = zipfile.ZipInfo(f"tables/{name}", date_time=_EARLIEST)
-            entry.external_attr = 0o644 << 16
-            entry.create_system = 3
-            archive.writestr(entry, text.encode("utf-8"))
-    return out.getvalue()

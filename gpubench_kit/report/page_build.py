@@ -36,17 +36,16 @@ _LEAST_S, _LEAST_RUNS = 2.0, 20
 
 @contextmanager
 def reading_watched(show: Callable[[float, str], None]) -> Iterator[None]:
-    """Watch how far logs are read by processes started meanwhile.
+    """Watch how far logs are read by processes started meanwhile, which tell of it in a file.
 
     Parameters
     ----------
     show : called with the share of runs read and what to say, from a thread of its own
     """
-    with (
-        tempfile.TemporaryDirectory(prefix="gpubench-kit-") as folder,
-        _progress_into(Path(folder, "read")) as file,
-    ):
-        is_over = threading.Event()
+    before, is_over = os.environ.get(PROGRESS_FILE), threading.Event()
+    with tempfile.TemporaryDirectory(prefix="gpubench-kit-") as folder:
+        file = Path(folder, "read")
+        os.environ[PROGRESS_FILE] = str(file)
         watcher = threading.Thread(target=_watch, args=(file, is_over, show), daemon=True)
         watcher.start()
         try:
@@ -54,18 +53,8 @@ def reading_watched(show: Callable[[float, str], None]) -> Iterator[None]:
         finally:
             is_over.set()
             watcher.join()
-
-
-@contextmanager
-def _progress_into(file: Path) -> Iterator[Path]:
-    """Have processes that are started meanwhile tell how far they are in a file."""
-    before = os.environ.get(PROGRESS_FILE)
-    os.environ[PROGRESS_FILE] = str(file)
-    try:
-        yield file
-    finally:
-        del os.environ[PROGRESS_FILE]
-        os.environ.update({} if before is None else {PROGRESS_FILE: before})
+            del os.environ[PROGRESS_FILE]
+            os.environ.update({} if before is None else {PROGRESS_FILE: before})
 
 
 def _watch(file: Path, is_over: threading.Event, show: Callable[[float, str], None]) -> None:
@@ -93,23 +82,15 @@ def reading_text(done: int, total: int, *, seconds: float, since: int = 0) -> st
 
     Returns
     -------
-    str; nothing about the time left before the pace is known
+    str; nothing about the time left before the pace is known, and never more exact than it can be
     """
     read = f"reading logs, {done:,} of {count_text(total, 'run')}"
     paced = done - since
     if seconds < _LEAST_S or paced < _LEAST_RUNS or done >= total:
         return read
     left_s = seconds / paced * (total - done)
-    return f"{read}, {_time_left(left_s)} of reading left"
-
-
-def _time_left(left_s: float) -> str:
-    """Return a time in words, never more exact than it can be known."""
-    if left_s < 10:
-        return "a few seconds"
-    if left_s < 90:
-        return f"about {5 * round(left_s / 5)} s"
-    return f"about {round(left_s / 60)} min"
+    left = f"about {5 * round(left_s / 5)} s" if left_s < 90 else f"about {round(left_s / 60)} min"
+    return f"{read}, {'a few seconds' if left_s < 10 else left} of reading left"
 
 
 #: Called with the share done (0 to 1) and what is being done.
@@ -287,20 +268,24 @@ def execute(kind: PageKind, parameters: dict[str, Any], *, tell: Progress, makin
     GpubenchError : as `run_notebook`
     """
     notebook = page_notebook(kind.notebook)
-    count = len(notebook.cells) + 1
-    tell = _only_forward(tell)
-    read = 0.0
+    count, read, furthest, one_at_a_time = len(notebook.cells) + 1, 0.0, 0.0, threading.Lock()
+
+    def forward(share: float, what: str) -> None:
+        # Progress never goes back, whichever of two threads tells of it.
+        nonlocal furthest
+        with one_at_a_time:
+            furthest = max(furthest, _READY + (_RAN - _READY) * share)
+            tell(furthest, what)
 
     def cell_done(done: int) -> None:
-        share = read + (1 - read) * min(done / count, 1.0)
-        tell(_READY + (_RAN - _READY) * share, kind.doing)
+        forward(read + (1 - read) * min(done / count, 1.0), kind.doing)
 
     def runs_read(share: float, what: str) -> None:
         nonlocal read
         read = _READING * share
-        tell(_READY + (_RAN - _READY) * read, what)
+        forward(read, what)
 
-    tell(_READY, kind.doing)
+    forward(0.0, kind.doing)
     parameters |= {"pictures": making.pictures} if "pictures" in parameter_names(notebook) else {}
     with reading_watched(runs_read), ThreadPoolExecutor(max_workers=1) as ahead:
         ahead.submit(load_exporter)
@@ -330,19 +315,6 @@ def write_text(path: Path, text: str) -> None:
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(text, encoding="utf-8", newline="\n")
-
-
-def _only_forward(tell: Progress) -> Progress:
-    """Return progress that never goes back, whichever of two threads tells of it."""
-    furthest, one_at_a_time = 0.0, threading.Lock()
-
-    def forward(share: float, what: str) -> None:
-        nonlocal furthest
-        with one_at_a_time:
-            furthest = max(furthest, share)
-            tell(furthest, what)
-
-    return forward
 
 
 def tell_nobody(share: float, what: str) -> None:

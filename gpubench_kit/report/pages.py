@@ -22,7 +22,7 @@ from gpubench_kit.model.formats import FORMAT_VERSION
 from gpubench_kit.model.plan import ReviewPlan, load_plan, plan_file_of
 from gpubench_kit.model.plan.comparisons import ladder_of
 from gpubench_kit.model.tables import FINDINGS, RUNS
-from gpubench_kit.page.checking_words import head_sentences, is_anything_recorded, state_of_runs
+from gpubench_kit.page.checking import head_sentences, is_read, state_of_runs
 from gpubench_kit.report.build import count_look
 from gpubench_kit.report.manifest import Inputs, check_unchanged, json_rows
 from gpubench_kit.report.package import PRINTED_FILE, ROWS_FILE, TOLD_FILE, json_text, read_table
@@ -114,7 +114,7 @@ def build_check(
     can = possible.loc[able, place].to_dict("records")
     cannot = possible.loc[~able, [*place, "reason", "fix"]].to_dict("records")
     faults = inputs.review.row_faults if inputs.review else ()
-    told, is_any = tuple(json_rows(findings, FINDINGS.names)), is_anything_recorded(runs)
+    told, is_any = tuple(json_rows(findings, FINDINGS.names)), bool(is_read(runs).any())
     return BuiltCheck(made.page, is_any, "\n".join(summary), faults, tuple(can), tuple(cannot), told)
 
 
@@ -175,17 +175,14 @@ def build_tuning(
         count_look(made, plan, is_recorded=record_look)
         settings, answers = made.table(SWEEP), made.table(ANSWERS)
         made.place.finish()
-    is_judged = bool(settings["p_non_inferiority"].notna().any())
-    rows = (tuple(json_rows(settings, SWEEP.names)), tuple(json_rows(answers, ANSWERS.names)))
-    return FoundTuning(made.page, is_judged, tuple(_answer_lines(answers)), *rows)
-
-
-def _answer_lines(answers: pd.DataFrame) -> Iterator[str]:
-    """Yield the answers of a sweep, one line each."""
+    is_judged, lines = bool(settings["p_non_inferiority"].notna().any()), []
     for row in answers.itertuples():
         place = ", ".join(filter(None, (row.card, row.bench, "" if row.group == "all" else row.group, row.line)))
         key = "tuning_and_efficient" if row.most_efficient_tuning and not row.line else "tuning"
-        yield say(f"told.{key}", place=place, lowest=row.lowest_tuning, efficient=row.most_efficient_tuning)
+        told = {"lowest": row.lowest_tuning, "efficient": row.most_efficient_tuning}
+        lines.append(say(f"told.{key}", place=place, **told))
+    rows = (tuple(json_rows(settings, SWEEP.names)), tuple(json_rows(answers, ANSWERS.names)))
+    return FoundTuning(made.page, is_judged, tuple(lines), *rows)
 
 
 @dataclass(frozen=True)
@@ -235,7 +232,14 @@ def build_schedule(
     """
     tell = progress or tell_nobody
     tell(0.0, _READING)
-    inputs = _inputs_of_session(folder)
+    plan_file = plan_file_of(folder)
+    plan = load_plan(plan_file)
+    # A review without a run sheet has no logs yet.
+    inputs = Inputs(plan_file, plan)
+    if any((plan.folder / name).exists() for name in SHEET_FILES):
+        check_extendable(plan)
+        load_run_sheet(plan)
+        inputs = Inputs.of(folder)
     before = inputs.hashes()
     with previous_kept(previous, inputs.plan), staged_for_review(SESSION, inputs, output, tell=tell) as made:
         made.lay_out()
@@ -245,17 +249,6 @@ def build_schedule(
         with extended_run_sheet(rows, inputs.plan) as sheet:
             made.place.finish()
     return MadeSchedule(made.page, made.page.with_name(PRINTED_FILE), sheet, len(rows), tuple(lines))
-
-
-def _inputs_of_session(folder: str | Path) -> Inputs:
-    """Return what a session is planned from; a review without a run sheet has no logs yet."""
-    plan_file = plan_file_of(folder)
-    plan = load_plan(plan_file)
-    if not any((plan.folder / name).exists() for name in SHEET_FILES):
-        return Inputs(plan_file, plan)
-    check_extendable(plan)
-    load_run_sheet(plan)
-    return Inputs.of(folder)
 
 
 @contextmanager
@@ -275,10 +268,9 @@ def previous_kept(previous: str | Path | None, plan: ReviewPlan) -> Iterator[Non
         yield
         return
     if plan.session_plan.noise_from in ("pilot", "typical"):
+        where, action = "plan.toml, session_plan.noise_from", 'Write "archive", or leave out --previous.'
         problem = f"'{plan.session_plan.noise_from}' was found, so the earlier report would not be looked at."
-        raise PlanError(
-            Fault("plan.toml, session_plan.noise_from", problem, 'Write "archive", or leave out --previous.')
-        )
+        raise PlanError(Fault(where, problem, action))
     check_folder(previous, wanted="the folder of an earlier report")
     found, kept = noise_file_of(previous), plan.folder / PREVIOUS
     before = kept.read_bytes() if kept.exists() else None
@@ -353,43 +345,29 @@ def build_archive(
 
 def _manifest(reviews: pd.DataFrame) -> dict[str, Any]:
     """Return what made the archive: its reports by the hash of their content, and versions."""
-    reports = {
-        row.review: {
-            "place": row.place,
-            "title": row.title,
-            "date": row.date,
-            "format_version": int(row.format_version),
-        }
-        for row in reviews.itertuples()
-    }
+    told = reviews.astype({"format_version": int}).set_index("review")
     versions = {"python": platform.python_version(), "gpubench_kit": version("gpubench_kit")}
     return {
         "format_version": FORMAT_VERSION,
         KIND: ARCHIVE,
-        "reports": reports,
+        "reports": told[["place", "title", "date", "format_version"]].to_dict("index"),
         "versions": versions | {name: version(name) for name in _PACKAGES},
     }
 
 
 def _archive_lines(made: StagedPage) -> list[str]:
     """Return what the archive says, in lines for the terminal."""
-    reviews, findings = made.table(REVIEWS), made.table(FINDINGS)
+    reviews, findings, spread = made.table(REVIEWS), made.table(FINDINGS), made.table(RESTART_SPREAD)
     refused = int((findings["severity"] == "exclude").sum())
     lines = [f"{count_text(len(reviews), 'review')}, {count_text(int(reviews['n_counted'].sum()), 'run')}"]
     lines += [say("archive.told.not_counted", n=refused)] if refused else []
-    line = plan_line(made.table(RESTART_SPREAD))
+    line = plan_line(spread)
     if not line:
         return [*lines, say("archive.told.no_line")]
-    return [
-        *lines,
-        *map(_doubt, little_known(made.table(RESTART_SPREAD)).itertuples()),
-        say("archive.told.line"),
-        line,
-    ]
-
-
-def _doubt(row: Any) -> str:
-    """Return how far a spread seen over few restarts may be from the true one."""
-    low, high = (number_text(one, decimals=1) for one in (row.ci_low, row.ci_high))
-    names = {"metric": metric_label(row.metric), "restarts": count_text(row.restarts, "restart"), "unit": row.unit}
-    return say(f"archive.told.few.{'open' if is_missing(row.ci_high) else 'span'}", low=low, high=high, **names)
+    for row in little_known(spread).itertuples():
+        # So far may a spread seen over few restarts be from the true one.
+        ends = {name: number_text(getattr(row, f"ci_{name}"), decimals=1) for name in ("low", "high")}
+        restarts = count_text(row.restarts, "restart")
+        key = f"archive.told.few.{'open' if is_missing(row.ci_high) else 'span'}"
+        lines.append(say(key, metric=metric_label(row.metric), restarts=restarts, unit=row.unit, **ends))
+    return [*lines, say("archive.told.line"), line]

@@ -12,7 +12,6 @@ from collections.abc import Collection
 from contextlib import ExitStack, suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Any
 from uuid import uuid4
 
 from gpubench_kit.archive.reports import ARCHIVE, KIND
@@ -218,8 +217,7 @@ def check_target(target: Path, review_folder: Path, *, is_archive: bool = False)
     ------
     ReportError : the target is the review, or would replace something else
     """
-    action, place = "Name another with --output.", target.resolve()
-    problem = ""
+    place, problem = target.resolve(), ""
     if place == review_folder or place in review_folder.parents:
         made_of = "the archive would stand in place of the reports that it is made of."
         problem = made_of if is_archive else "the report would stand in place of the review itself."
@@ -228,13 +226,16 @@ def check_target(target: Path, review_folder: Path, *, is_archive: bool = False)
     elif target.is_dir():
         problem = _problem_inside(target, is_archive=is_archive)
     if problem:
-        raise ReportError(Fault(f"output folder '{target.name}'", problem, action))
+        raise ReportError(Fault(f"output folder '{target.name}'", problem, "Name another with --output."))
 
 
 def _problem_inside(target: Path, *, is_archive: bool) -> str:
     """Return why what is in a folder must stay; nothing where it may be replaced."""
-    manifest = _manifest_in(target)
-    if "format_version" not in manifest:
+    try:
+        manifest = json.loads((target / _MANIFEST).read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        manifest = {}
+    if not isinstance(manifest, dict) or "format_version" not in manifest:
         others = any(one.name not in BESIDE for one in target.iterdir())
         return "it is not empty and holds no report of this kit, so nothing in it is replaced." if others else ""
     holds_archive = manifest.get(KIND) == ARCHIVE
@@ -256,12 +257,3 @@ def unwritable(target: Path, error: OSError) -> ReportError:
     problem = f"it cannot be written in '{target.parent}' ({error.strerror or error})."
     action = "Free space, close programs that show the earlier report, or name another folder with --output."
     return ReportError(Fault(f"output folder '{target.name}'", problem, action))
-
-
-def _manifest_in(folder: Path) -> dict[str, Any]:
-    """Return the manifest in a folder; an empty one where there is none."""
-    try:
-        found = json.loads((folder / _MANIFEST).read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return {}
-    return found if isinstance(found, dict) else {}

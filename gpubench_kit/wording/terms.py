@@ -22,7 +22,7 @@ from gpubench_kit.model.plan.comparisons import Pair
 from gpubench_kit.model.tables import PAIR_KEY
 from gpubench_kit.model.verdicts import VERDICTS
 from gpubench_kit.wording.catalogue import has, say
-from gpubench_kit.wording.numbers import change_text, is_missing, percent_text, significant_text
+from gpubench_kit.wording.numbers import change_text, is_missing, percent_text, significant_text, unit_text
 
 _NAMES_LISTED = 4
 
@@ -99,6 +99,16 @@ def margin_band(margin: float, scale: str) -> tuple[float, float] | None:
     if not np.isfinite(margin) or margin <= 0:
         return None
     return (-margin, 100 * (1 / (1 - margin / 100) - 1)) if scale == "ratio" and margin < 100 else (-margin, margin)
+
+
+def unit_of_change(row: Any) -> str:
+    """Return the unit in which a change is written, of a row or a metric: percent on the ratio scale."""
+    return "%" if row.scale == "ratio" else row.unit
+
+
+def margin_amount(row: Any) -> str:
+    """Return the margin of a row with its unit."""
+    return percent_text(row.margin) if row.scale == "ratio" else unit_text(row.margin, row.unit)
 
 
 def margin_text(margin: float, unit: str) -> str:
@@ -339,7 +349,6 @@ def more_rounds_text(row: Any, plan: ReviewPlan | None) -> str:
         return say(f"more_runs.{row.more_runs_for}", n=count, units=units_text(count, row, plan))
     if is_missing(row.margin_of_twelve):
         return ""
-    unit = "%" if row.scale == "ratio" else row.unit
-    margin = f"{significant_text(row.margin_of_twelve, digits=2)} {unit}"
+    margin = f"{significant_text(row.margin_of_twelve, digits=2)} {unit_of_change(row)}"
     key = "more_runs.far" if plan is None else "more_runs.far_stands"
     return say(key, units=units_text(12, row, plan, is_further=False), margin=margin)

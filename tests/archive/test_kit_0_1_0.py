@@ -14,8 +14,7 @@ from gpubench_kit.model.formats import RENAMED_COLUMNS, current_columns, current
 from gpubench_kit.model.plan import load_plan
 from gpubench_kit.model.tables import ALL_TABLES
 from gpubench_kit.report.build import is_up_to_date, write_site_index
-from gpubench_kit.report.changes import changes_between
-from gpubench_kit.report.earlier_report import read_earlier
+from gpubench_kit.report.earlier_report import changes_between, read_earlier
 from gpubench_kit.sheet.looks import open_looks
 
 OLD = Path(__file__).parents[1] / "reference" / "kit_0_1_0"

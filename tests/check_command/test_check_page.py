@@ -15,7 +15,7 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan.rules import list_limits
 from gpubench_kit.model.tables import ALL_TABLES, USABLE
 from gpubench_kit.model.verdicts import VERDICTS
-from gpubench_kit.page.data_quality import finding_text
+from gpubench_kit.page.method import finding_text
 from gpubench_kit.report.notebook_run import check_page
 from gpubench_kit.wording.catalogue import spoken
 from gpubench_kit.wording.numbers import value_text

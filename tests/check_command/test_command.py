@@ -39,8 +39,8 @@ def test_the_help_lists_every_limit_with_its_default_from_the_models(capsys):
 def test_the_exit_code_tells_whether_there_was_anything_to_check(monkeypatch, capsys, is_any, code):
     made = BuiltCheck(Path("reports/x/check.html"), is_any, "what the head says.")
     monkeypatch.setattr("gpubench_kit.report.pages.build_check", lambda *_words, **_options: made)
-    for question in ("dialogs.confirm_formats_of", "report._ask_about_claims"):
-        monkeypatch.setattr(f"gpubench_kit.cli.{question}", lambda _folder: None)
+    for question in ("confirm_formats_of", "ask_about_claims"):
+        monkeypatch.setattr(f"gpubench_kit.cli.inspection.{question}", lambda _folder: None)
     assert cli.main(["check", "x"]) == code
     assert capsys.readouterr().out.splitlines() == [str(made.page), "what the head says."]
     assert cli.main(["check", "x", "--quiet"]) == code

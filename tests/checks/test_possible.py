@@ -7,7 +7,7 @@ import pytest
 from gpubench_kit.checks.readiness import possible_verdicts, runs_to_repeat
 from gpubench_kit.checks.review import check_review, exclude_runs, used_runs
 from gpubench_kit.model.tables import Finding, findings_table
-from gpubench_kit.page.checking_words import head_sentences, state_of_runs
+from gpubench_kit.page.checking import head_sentences, state_of_runs
 
 GAMES = ("Low Tide Racers", "Salt Orchard")
 THREE_TUNINGS = {

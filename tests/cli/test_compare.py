@@ -9,7 +9,7 @@ from scipy import stats
 from terminal import talk
 
 from gpubench_kit.cli.command import main
-from gpubench_kit.cli.text import comparison_text, sentences
+from gpubench_kit.cli.inspection import comparison_text, sentences
 from gpubench_kit.statistics.two_sample import compare_two_samples
 
 NEW, OLD = ["102.1", "102.6", "101,9"], ["100.0", "101.0", "99.5"]

@@ -8,7 +8,7 @@ import pytest
 from second_language import said_in_english, wide_catalogue
 
 from gpubench_kit.page.caveats import changes, result_moves
-from gpubench_kit.report.changes import CHANGES
+from gpubench_kit.report.earlier_report import CHANGES
 from gpubench_kit.wording.catalogue import spoken
 
 FINGERPRINT = "ab" * 32

@@ -7,8 +7,7 @@ import copy
 import pytest
 
 from gpubench_kit.model.errors import ReportError
-from gpubench_kit.report.changes import CHANGES, changes_between, corrections_of
-from gpubench_kit.report.earlier_report import EarlierReport
+from gpubench_kit.report.earlier_report import CHANGES, EarlierReport, changes_between, corrections_of
 
 PAIR = {
     "of_card": "Larkmoor 4", "of_tuning": "quiet", "of_bench": "",

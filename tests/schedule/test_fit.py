@@ -8,7 +8,7 @@ from extended_sheet import extend_run_sheet
 
 from gpubench_kit.model.errors import DesignError
 from gpubench_kit.model.plan import load_plan
-from gpubench_kit.page.planning_words import left_out_lead
+from gpubench_kit.page.planning import left_out_lead
 from gpubench_kit.schedule.make import make_schedule
 
 #: Times without waits, so that sums are plain: one minute a run and nothing else.

@@ -10,7 +10,7 @@ from second_language import said_in_english, wide_catalogue
 from gpubench_kit import page
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.page.charts.curves import chance_curves
-from gpubench_kit.page.planning_words import in_lines
+from gpubench_kit.page.planning import in_lines
 from gpubench_kit.page.printed_sheet import printed_sheet
 from gpubench_kit.report.notebook_run import check_page
 from gpubench_kit.schedule.make import make_schedule

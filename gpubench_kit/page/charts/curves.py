@@ -70,14 +70,17 @@ def order_of_runs(usable: pd.DataFrame, *, metric: str, states: Sequence[State])
         told = say("charts.drift", change=change_text(10 * slope, unit), p=p_text(float(found.p[0])))
         line = tuple((one, slope * (one - float(order.mean()))) for one in (float(order.min()), float(order.max())))
         series.append(Series(say("charts.drift_line"), None, line, "thin", note=told))
-    marks = (Mark("", y=0.0), *(Mark(say("charts.restart"), x=one) for one in _restarts(data)))
+    marks = [Mark("", y=0.0)]
+    if "session" in data:
+        # Half a run before a new session begins.
+        is_new = data["session"].ne(data["session"].shift()) & (np.arange(len(data)) > 0)
+        marks += [Mark(say("charts.restart"), x=float(one) - 0.5) for one in data.loc[is_new, "order"]]
     is_done = bool(data["order_known"].fillna(True).all()) if "order_known" in data else True
-    title = say(
-        f"charts.order_{'done' if is_done else 'planned'}", metric=facts.label, runs=count_text(len(data), "run")
-    )
-    y = Axis(say("charts.deviation"), unit, decimals=1)
+    key, runs = f"charts.order_{'done' if is_done else 'planned'}", count_text(len(data), "run")
+    title = say(key, metric=facts.label, runs=runs)
+    x, y = Axis(say("charts.run_number"), decimals=0), Axis(say("charts.deviation"), unit, decimals=1)
     shown = tuple(one for one in series if one.points)
-    return Plot(f"{title}. {told}", Axis(say("charts.run_number"), decimals=0), y, shown, marks, height=230.0)
+    return Plot(f"{title}. {told}", x, y, shown, tuple(marks), height=230.0)
 
 
 def _cloud(state: State, rows: pd.DataFrame, *, unit: str) -> Series:
@@ -88,14 +91,6 @@ def _cloud(state: State, rows: pd.DataFrame, *, unit: str) -> Series:
         for row in rows.itertuples()
     )
     return Series(state.name, state.place, points, "dots", labels=labels)
-
-
-def _restarts(data: pd.DataFrame) -> list[float]:
-    """Return the run numbers, half a run early, at which a new session begins."""
-    if "session" not in data:
-        return []
-    is_new = data["session"].ne(data["session"].shift()) & (np.arange(len(data)) > 0)
-    return [float(order) - 0.5 for order in data.loc[is_new, "order"]]
 
 
 def chance_curves(

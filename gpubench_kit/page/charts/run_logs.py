@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -219,56 +219,38 @@ def _longer(
     return Series(state.name, state.place, points, kind, band=band, note=f"{', '.join(told)}; {how}")
 
 
-@dataclass(frozen=True)
-class SmallRun:
-    """One run among all of its game: its name, whether something was found in it, whether it counts, its plot."""
-
-    run: str
-    is_marked: bool
-    is_used: bool
-    plot: Plot
-
-
-def run_trace(
-    facts: RunFacts, *, title: str, marks: Sequence[tuple[float, str]] = (), peer: RunFacts | None = None
-) -> Plot | None:
-    """Return the frame times of one run with places marked, laid over a peer's.
+def run_charts(
+    facts: RunFacts,
+    plan: ReviewPlan,
+    *,
+    what: str,
+    shown: Collection[str],
+    marks: Sequence[tuple[float, str]] = (),
+    peer: RunFacts | None = None,
+) -> list[Plot]:
+    """Return frame times of one run with places marked, and its sensors, a plot for each, laid over a peer's.
 
     Parameters
     ----------
     facts : facts of the run
-    title : what the run is
-    marks : places to mark: time from the start of the run [s], and what was found there; default the longest frame
-    peer : another run of the same tuning and game
-
-    Returns
-    -------
-    Plot; None where the run has no frame times
-    """
-    if facts.trace is None:
-        return None
-    placed = [Mark(text, x=float(at)) for at, text in (marks or _longest(facts))[:_MARKS]]
-    return frame_times(title, _with_peer(facts, peer), marks=placed)
-
-
-def run_sensors(
-    facts: RunFacts,
-    plan: ReviewPlan,
-    *,
-    title: str,
-    peer: RunFacts | None = None,
-    metrics: Sequence[str] = SENSORS,
-) -> tuple[Plot, ...]:
-    """Return the sensors of one run, a plot for each, laid over a peer's.
-
-    Parameters
-    ----------
-    facts, title, peer : as in `run_trace`
     plan : ReviewPlan, gives the edges of the means
-    metrics : names of sensor metrics; those that the run lacks are left out
+    what : what the run is
+    shown : ``frames``, and names of sensor metrics; those that the run lacks are left out
+    marks : places to mark: time from the start of the run [s], and what was found there; default the longest frame
+    peer : another run of the same tuning and game, in the colour of the reference
     """
-    own = [one for one in metrics if np.isfinite(facts.sensor_traces.get(one, ((), ()))[1]).any()]
-    return sensors(title, _with_peer(facts, peer), metrics=own, edge_s=plan.analysis.sensor_edge_s)
+    own: list[Shown] = [(say("charts.run", run=facts.run), 1, facts)]
+    runs: list[Shown] = own if peer is None else [(say("charts.peer", run=peer.run), 0, peer), *own]
+    drawn: list[Plot | None] = []
+    if "frames" in shown and facts.trace is not None:
+        is_long = facts.longest_ms > _LONG * float(np.median(facts.trace.mean_ms))
+        if not marks and is_long and np.isfinite(facts.longest_at_s):
+            marks = ((facts.longest_at_s, value_text(facts.longest_ms, "ms")),)
+        placed = [Mark(text, x=float(at)) for at, text in marks[:_MARKS]]
+        drawn = [frame_times(say("check.picture.frames", what=what), runs, marks=placed)]
+    metrics = [one for one in shown if np.isfinite(facts.sensor_traces.get(one, ((), ()))[1]).any()]
+    title = say("check.picture.sensors", what=what)
+    return [*filter(None, drawn), *sensors(title, runs, metrics=metrics, edge_s=plan.analysis.sensor_edge_s)]
 
 
 def every_run(
@@ -278,8 +260,8 @@ def every_run(
     runs: pd.DataFrame,
     scene: tuple[str, str],
     marked: Collection[str] = (),
-) -> list[SmallRun]:
-    """Return the frame times of every run of a game and setting, left out or not, in their order, on one scale.
+) -> list[tuple[bool, Plot]]:
+    """Return whether something was found in it, and the frame times, of every run of a game and setting.
 
     Parameters
     ----------
@@ -288,6 +270,10 @@ def every_run(
     runs : DataFrame, one row per run; see ``tables.RUNS``
     scene : game and setting ('' for the only one)
     marked : runs in which something was found
+
+    Returns
+    -------
+    list in the order of the runs, left out or not, all on one scale
     """
     by_run = {one.run: one for one in facts if one.trace is not None}
     rows = of_scene(runs, scene)
@@ -302,28 +288,9 @@ def every_run(
     out = []
     for row, one in zip(rows.itertuples(), shown, strict=True):
         state = states[row.card, row.tuning, row.bench]
-        is_used = pd.isna(row.used) or bool(row.used)
-        line = _trace_series(state.name, state.place if is_used else None, one, _SMALL_PIECES)
-        y, title = Axis(f"{one.run}, {state.name}", low=0.0, high=top), f"{_named(one)}, {state.name}"
-        plot = Plot(title, x, y, (replace(line, kind="thin"),), (), _WIDTH, _HEIGHT, key=False)
-        out.append(SmallRun(one.run, one.run in marked, is_used, plot))
+        place = state.place if pd.isna(row.used) or bool(row.used) else None
+        line = replace(_trace_series(state.name, place, one, _SMALL_PIECES), kind="thin")
+        title = f"{say('charts.run', run=one.run)}, {state.name}"
+        y = Axis(f"{one.run}, {state.name}", low=0.0, high=top)
+        out.append((one.run in marked, Plot(title, x, y, (line,), (), _WIDTH, _HEIGHT, key=False)))
     return out
-
-
-def _named(facts: RunFacts) -> str:
-    """Return the name of a run."""
-    return say("charts.run", run=facts.run)
-
-
-def _with_peer(facts: RunFacts, peer: RunFacts | None) -> list[Shown]:
-    """Return a run in colour, above a peer in that of the reference."""
-    own: list[Shown] = [(_named(facts), 1, facts)]
-    return own if peer is None else [(say("charts.peer", run=peer.run), 0, peer), *own]
-
-
-def _longest(facts: RunFacts) -> tuple[tuple[float, str], ...]:
-    """Return the longest frame as a mark, where it stands out."""
-    if facts.trace is None or not np.isfinite(facts.longest_at_s):
-        return ()
-    is_long = facts.longest_ms > _LONG * float(np.median(facts.trace.mean_ms))
-    return ((facts.longest_at_s, value_text(facts.longest_ms, "ms")),) if is_long else ()

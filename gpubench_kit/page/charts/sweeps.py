@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -202,33 +202,25 @@ def between_cards(rows: pd.DataFrame, *, reading: str, confidence: float) -> Lan
     -------
     Lanes; None where nothing could be read
     """
-    data = list(rows[(rows["reading"] == reading) & rows["change"].notna()].sort_values("given").itertuples())
-    if not data:
+    data = rows[(rows["reading"] == reading) & rows["change"].notna()].sort_values("given")
+    if not len(data):
         return None
-    (unit, is_more_better), first = READINGS[reading], data[0]
+    (unit, is_more_better), first = READINGS[reading], data.iloc[0]
     pair = say("answer.pair", of=first.of_card, against=first.against_card)
     pair = say("sweep.between.on", pair=pair, bench=first.bench) if first.bench else pair
     heading = of_group(f"{say(f'sweep.between.{reading}.head')}: {pair}", first.group)
-    named = []
-    for row in data:
-        # Good or bad where the range is wholly on one side of zero.
-        is_open = not is_known(row.ci_low, row.ci_high) or row.ci_low <= 0 <= row.ci_high
-        verdict = "undecided" if is_open else "better" if (row.change > 0) == is_more_better else "worse"
-        name = say("charts.at", value=value_text(row.given, unit, decimals=0))
-        named.append((name, _Reading(row.change, row.ci_low, row.ci_high, verdict)))
-    chart = change_lanes(named, heading)
+    # Good or bad where the range is wholly on one side of zero.
+    verdicts = [
+        "undecided" if not is_known(row.ci_low, row.ci_high) or row.ci_low <= 0 <= row.ci_high
+        else "better" if (row.change > 0) == is_more_better else "worse"
+        for row in data.itertuples()
+    ]  # fmt: skip
+    named = [
+        (say("charts.at", value=value_text(row.given, unit, decimals=0)), row)
+        for row in data.assign(verdict=verdicts).itertuples()
+    ]
     title = say("charts.ranges", what=heading, level=percent_text(100 * confidence))
-    return Lanes(title, chart.axes, chart.lanes)
-
-
-@dataclass(frozen=True)
-class _Reading:
-    """A reading between two cards as a change with its verdict."""
-
-    change: float
-    ci_low: float
-    ci_high: float
-    verdict: str
+    return replace(change_lanes(named, heading), title=title)
 
 
 def _ladder_axis(part: SweptPart) -> Axis:
