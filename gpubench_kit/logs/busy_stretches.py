@@ -58,9 +58,15 @@ def busy_stretches(time_s: np.ndarray, signal: np.ndarray, *, least_swing: float
     time_s, signal = time_s[is_number], signal[is_number]
     if time_s.size < 4:
         return []
-    middle = _middle(time_s, signal, least_swing)
-    if np.isnan(middle):
+    idle, length_s = float(signal.min()), float(time_s[-1] - time_s[0])
+    # In a log of hours that shows one run, the card is busy for less than a tenth of the time.
+    for share in (0.9, 1.0 - _SHORTEST_RUN_S / length_s if length_s > 0 else 0.9):
+        busy = float(np.quantile(signal, max(0.9, share)))
+        if busy - idle >= max(least_swing, _LEAST_SHARE * busy):
+            break
+    else:
         return []
+    middle = (idle + busy) / 2.0
     is_busy = signal > middle
     rises = np.flatnonzero(~is_busy[:-1] & is_busy[1:])
     falls = np.flatnonzero(is_busy[:-1] & ~is_busy[1:])
@@ -79,19 +85,6 @@ def busy_stretches(time_s: np.ndarray, signal: np.ndarray, *, least_swing: float
             stretch = BusyStretch(before.start_s, stretch.end_s, before.has_start, stretch.has_end)
         joined.append(stretch)
     return joined
-
-
-def _middle(time_s: np.ndarray, signal: np.ndarray, least_swing: float) -> float:
-    """Return the middle between idle and busy; nan where the signal does not swing.
-
-    In a log of hours that shows one run, the card is busy for less than a tenth of the time.
-    """
-    idle, length_s = float(signal.min()), float(time_s[-1] - time_s[0])
-    for share in (0.9, 1.0 - _SHORTEST_RUN_S / length_s if length_s > 0 else 0.9):
-        busy = float(np.quantile(signal, max(0.9, share)))
-        if busy - idle >= max(least_swing, _LEAST_SHARE * busy):
-            return (idle + busy) / 2.0
-    return float("nan")
 
 
 def surest_stretches(time_s: np.ndarray, values: Mapping[str, np.ndarray]) -> list[tuple[str, BusyStretch, float]]:

@@ -80,7 +80,16 @@ def clock_of_texts(cells: np.ndarray, *, date_order: str = "") -> ClockTimes | N
     texts = plain_stamps(cells)
     first = next(filter(None, texts), "")
     if _TIME_OF_DAY.fullmatch(first):
-        return _times_of_day(texts)
+        parts = [_TIME_OF_DAY.fullmatch(text) for text in texts]
+        seconds = np.array([_seconds_of_day(part) if part else np.nan for part in parts])
+        known = seconds[np.isfinite(seconds)]
+        if known.size == 0:
+            return None
+        filled = pd.Series(seconds).ffill().bfill().to_numpy()
+        # A step back by more than half a day passes midnight.
+        days = np.concatenate(([0.0], np.cumsum(np.diff(filled) < -_DAY_S / 2)))
+        time_s = seconds + days * _DAY_S - known[0]
+        return ClockTimes(float(known[0]), time_s, _step_s(texts), has_date=False)
     if _ISO.fullmatch(first):
         if first[4] != "-":
             texts = [text[:10].replace(first[4], "-") + text[10:] for text in texts]
@@ -186,19 +195,6 @@ def _on_24_hours(time: str) -> str:
     return f"{hour:02d}:{part[2]}:{part[3] or '00'}"
 
 
-def _times_of_day(texts: list[str]) -> ClockTimes | None:
-    """Return stamps without a date; a step back by more than half a day passes midnight."""
-    parts = [_TIME_OF_DAY.fullmatch(text) for text in texts]
-    seconds = np.array([_seconds_of_day(part) if part else np.nan for part in parts])
-    known = seconds[np.isfinite(seconds)]
-    if known.size == 0:
-        return None
-    filled = pd.Series(seconds).ffill().bfill().to_numpy()
-    days = np.concatenate(([0.0], np.cumsum(np.diff(filled) < -_DAY_S / 2)))
-    time_s = seconds + days * _DAY_S - known[0]
-    return ClockTimes(float(known[0]), time_s, _step_s(texts), has_date=False)
-
-
 def _seconds_of_day(part: re.Match) -> float:
     """Return the seconds since midnight."""
     hour = int(part[1])
@@ -275,16 +271,13 @@ def find_clock(rows: LogRows) -> tuple[ColumnChoice, ...]:
         column = min(stamps, key=lambda column: begins_at_zero(first[column]))
         return (_clock_column(table, column, say("evidence.clock.stamps", cell=repr(first[column].strip()[:40]))),)
     for column, values in rows.numbers.items():
-        if values.size and values[0] > 1e9 and rises(values) and _is_clock_of_days(values):
-            why = say("evidence.clock.since_1970")
-            return (_clock_column(table, column, why),)
+        if not (values.size and values[0] > 1e9 and rises(values)):
+            continue
+        # Seconds since 1970, which span no more than a recording can.
+        clock = clock_of_numbers(values)
+        if clock is not None and float(np.nanmax(clock.time_s)) <= _LONGEST_S:
+            return (_clock_column(table, column, say("evidence.clock.since_1970")),)
     return ()
-
-
-def _is_clock_of_days(values: np.ndarray) -> bool:
-    """Return whether numbers are seconds since 1970 that span no more than a recording can."""
-    clock = clock_of_numbers(values)
-    return clock is not None and float(np.nanmax(clock.time_s)) <= _LONGEST_S
 
 
 def _clock_column(table: LogTable, column: int, why: str) -> ColumnChoice:

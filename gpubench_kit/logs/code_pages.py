@@ -240,15 +240,10 @@ def code_page_of(content: bytes) -> CodePage | None:
     ----------
     content : text that is not UTF-8
     """
-    return _code_page_of_head(_telling_lines(content))
-
-
-def _telling_lines(content: bytes) -> bytes:
-    """Return the lines of a log's beginning that hold more than ASCII, each once; rows only if no others do."""
     head = content[:_HEAD]
     end = len(head) if len(content) <= _HEAD else max(head.rfind(b"\n"), head.rfind(b"\r")) + 1
     lines = dict.fromkeys(line for line in head[:end].splitlines() if not line.isascii())
-    return b"\n".join([line for line in lines if not _ROW.match(line)] or lines)
+    return _code_page_of_head(b"\n".join([line for line in lines if not _ROW.match(line)] or lines))
 
 
 @functools.lru_cache(maxsize=16)
@@ -256,26 +251,24 @@ def _code_page_of_head(lines: bytes) -> CodePage | None:
     """Return the code page of some lines; the logs of one recorder have the same ones."""
     if not lines or is_western(lines.decode("cp1252", "replace")):
         return None
-    possible = [page for page in _CODE_PAGES if _fits(page, lines)]
-    judged = [(rank, page) for page in possible if (rank := _disorder(lines, page.encoding)) is not None]
+    judged = []
+    for page in _CODE_PAGES:
+        try:
+            text = lines.decode(page.encoding)
+        except UnicodeDecodeError:
+            continue
+        if not page.fits(text):
+            continue
+        match = charset_normalizer.from_bytes(
+            lines,
+            cp_isolation=[page.encoding],
+            threshold=_MOST_DISORDER,
+            preemptive_behaviour=False,
+            enable_fallback=False,
+        ).best()
+        if match is not None:
+            # How untidy the page makes the lines: the lower, the better.
+            judged.append(((match.chaos, -match.coherence, -commonness(str(match))), page))
     judged.sort(key=lambda one: one[0])
     is_sure = len(judged) == 1 or (len(judged) > 1 and judged[0][0] < judged[1][0])
     return judged[0][1] if is_sure else None
-
-
-def _fits(page: CodePage, lines: bytes) -> bool:
-    """Return whether some lines could be words in a code page."""
-    try:
-        return page.fits(lines.decode(page.encoding))
-    except UnicodeDecodeError:
-        return False
-
-
-def _disorder(lines: bytes, encoding: str) -> tuple[float, float, float] | None:
-    """Return how untidy a code page makes some lines: the lower, the better; None where it is refused."""
-    match = charset_normalizer.from_bytes(
-        lines, cp_isolation=[encoding], threshold=_MOST_DISORDER, preemptive_behaviour=False, enable_fallback=False
-    ).best()
-    if match is None:
-        return None
-    return match.chaos, -match.coherence, -commonness(str(match))

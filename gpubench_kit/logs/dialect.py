@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import re
 import sys
-from collections.abc import Container, Sequence
+from collections.abc import Container
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -60,7 +60,7 @@ def comma_between_digits(text: bytes) -> str:
     """
     comma = "open"
     for size in (LOOK_AHEAD, _LONGEST_LOOK):
-        comma = _comma_in(_rows_with_comma(text, size)) if comma == "open" else comma
+        comma = _comma_in(whole_lines(text, 0, size)) if comma == "open" else comma
     return comma
 
 
@@ -96,16 +96,12 @@ def is_decimal_comma(rows: bytes, heading: str, *, units: Container[str], where:
     return comma in ("decimal", "open")
 
 
-def _rows_with_comma(text: bytes, size: int) -> list[str]:
-    """Return the rows with a comma in the beginning of a text."""
-    lines = map(str.strip, whole_lines(text, 0, size).decode("utf-8", "replace").split("\n"))
-    return [
+def _comma_in(text: bytes) -> str:
+    """Return what the comma is in the rows of whole lines."""
+    lines = map(str.strip, text.decode("utf-8", "replace").split("\n"))
+    rows = [
         line for line in lines if "," in line and not line.startswith(COMMENT_MARKS) and not begins_with_words(line)
     ]
-
-
-def _comma_in(rows: Sequence[str]) -> str:
-    """Return what the comma is in consecutive rows."""
     found = [match for match in map(_PAIR.fullmatch, rows) if match]
     fronts, behind = [match[1].strip("+-") for match in found], [match[2] for match in found]
     # Decimals are equally many, have no zeros at their end, or are written to one precision.
@@ -222,17 +218,34 @@ def find_dialect(text: bytes, name: str) -> tuple[Dialect, list[list[str]]]:
     ------
     LogError : no rows with numbers, or a comma that could be a decimal mark as well as a separator
     """
-    fit = _fit_of_log(text)
+    fit = best_fit(full_lines(whole_lines(text, 0, LOOK_AHEAD)))
+    if (fit is None or fit.score < _GOOD_FIT) and len(text) > LOOK_AHEAD:
+        # The beginning is no table: the middle and the end are asked.
+        starts = (len(text) // 2, len(text) - LOOK_AHEAD, len(text) - LOOK_AHEAD // 8)
+        fits = [fit, *(best_fit(full_lines(whole_lines(text, start, LOOK_AHEAD))) for start in starts)]
+        fit = max((one for one in fits if one), key=lambda one: one.score, default=None)
     if fit is None:
         raise LogError(_no_rows(text, name))
     if len(fit.is_numeric) > _MOST_COLUMNS:
         problem = f"a row has {len(fit.is_numeric)} cells; at most {_MOST_COLUMNS} are read."
         raise LogError(Fault(name, problem, "Name the log that the recorder wrote, one row per frame or sample."))
     found = _rows_found(text, name, fit)
-    if fit.separator == "," and len(fit.is_numeric) == 2 and _comma_is_decimal(text, name, found[0]):
-        fit = SeparatorFit("", (True,), fit.score)
-        found = _rows_found(text, name, fit)
-    return (_without_doubt(text, found, fit), found[1]) if found[0].marks_in_doubt else found
+    if fit.separator == "," and len(fit.is_numeric) == 2:
+        where, first_row = f"{name}, line {found[0].first_line}", found[0].first_row
+        above = text[:first_row].decode("utf-8", "replace").replace("\r", "").split("\n")
+        heading = found[0].heading or _heading(above, len(above) - 1, SeparatorFit("", (True,), 1.0))[0]
+        if is_decimal_comma(text[first_row:], heading, units=UNITS, where=where):
+            fit = SeparatorFit("", (True,), fit.score)
+            found = _rows_found(text, name, fit)
+    dialect, sample = found
+    if not dialect.marks_in_doubt:
+        return found
+    # Rows of the middle and the end may prove the marks.
+    ends = (len(text) // 2, max(dialect.first_row, len(text) - LOOK_AHEAD))
+    lines = (line for start in ends for line in full_lines(whole_lines(text, start, LOOK_AHEAD)))
+    rows = [row for row in (cells_of(line, fit.separator) for line in lines) if fit.holds(row)]
+    decimal, thousands, in_doubt = _marks(text, [*sample, *rows], fit)
+    return replace(dialect, decimal=decimal, thousands=thousands, marks_in_doubt=in_doubt), sample
 
 
 def _rows_found(text: bytes, name: str, fit: SeparatorFit) -> tuple[Dialect, list[list[str]]]:
@@ -248,34 +261,6 @@ def _rows_found(text: bytes, name: str, fit: SeparatorFit) -> tuple[Dialect, lis
         size *= 16
 
 
-def _comma_is_decimal(text: bytes, name: str, dialect: Dialect) -> bool:
-    """Return whether what was taken for two columns is one of numbers with a decimal comma."""
-    where = f"{name}, line {dialect.first_line}"
-    above = text[: dialect.first_row].decode("utf-8", "replace").replace("\r", "").split("\n")
-    heading = dialect.heading or _heading(above, len(above) - 1, SeparatorFit("", (True,), 1.0))[0]
-    return is_decimal_comma(text[dialect.first_row :], heading, units=UNITS, where=where)
-
-
-def _without_doubt(text: bytes, found: tuple[Dialect, list[list[str]]], fit: SeparatorFit) -> Dialect:
-    """Return the dialect with the marks that rows of the middle and the end prove, if they do."""
-    dialect, sample = found
-    starts = (len(text) // 2, max(dialect.first_row, len(text) - LOOK_AHEAD))
-    lines = (line for start in starts for line in full_lines(whole_lines(text, start, LOOK_AHEAD)))
-    rows = [row for row in (cells_of(line, fit.separator) for line in lines) if fit.holds(row)]
-    decimal, thousands, in_doubt = _marks(text, [*sample, *rows], fit)
-    return replace(dialect, decimal=decimal, thousands=thousands, marks_in_doubt=in_doubt)
-
-
-def _fit_of_log(text: bytes) -> SeparatorFit | None:
-    """Return the separator of a log; the middle and the end are asked where the beginning is no table."""
-    fit = best_fit(full_lines(whole_lines(text, 0, LOOK_AHEAD)))
-    if (fit is not None and fit.score >= _GOOD_FIT) or len(text) <= LOOK_AHEAD:
-        return fit
-    starts = (len(text) // 2, len(text) - LOOK_AHEAD, len(text) - LOOK_AHEAD // 8)
-    fits = [fit, *(best_fit(full_lines(whole_lines(text, start, LOOK_AHEAD))) for start in starts)]
-    return max((one for one in fits if one), key=lambda one: one.score, default=None)
-
-
 def _no_rows(text: bytes, name: str) -> Fault:
     """Return the fault for a log without rows of numbers."""
     start = text[:60].decode("utf-8", "replace").strip()
@@ -288,9 +273,17 @@ def _table_in(head: bytes, fit: SeparatorFit) -> tuple[Dialect, list[list[str]]]
     """Return the dialect and the first rows found in the beginning of a log."""
     lines = [line.rstrip("\r") for line in head.decode("utf-8", "replace").split("\n")]
     full = [place for place, line in enumerate(lines) if line.strip() and not line.startswith(COMMENT_MARKS)]
-    first = _first_row(lines, full, fit)
-    if first is None:
+    holding = (place for place, line in enumerate(full) if fit.holds(cells_of(lines[line], fit.separator)))
+    found = list(itertools.islice(holding, _ROWS_ENOUGH))
+    if not found:
         return None
+    # The first row has another below it, or is a lone one where there is no pair. Lines above it with as many cells
+    # and a number among them belong to the data too, so that a damaged row is found out and not taken for words.
+    pairs = [place for place, following in itertools.pairwise(found) if following == place + 1]
+    begin = (pairs or found)[0]
+    while begin > 0 and fit.resembles(cells_of(lines[full[begin - 1]], fit.separator)):
+        begin -= 1
+    first = full[begin]
     rows = [cells_of(lines[place], fit.separator) for place in full if place >= first][:_ROWS_KEPT]
     rows = [row for row in rows if len(row) == len(fit.is_numeric)]
     heading, units_line, n_preamble = _heading(lines, first, fit)
@@ -315,24 +308,6 @@ def _table_in(head: bytes, fit: SeparatorFit) -> tuple[Dialect, list[list[str]]]
         ),
         rows,
     )
-
-
-def _first_row(lines: list[str], full: list[int], fit: SeparatorFit) -> int | None:
-    """Return the first line of data; None where there is none.
-
-    It is a row with another below it (a lone one where there is no pair); lines above it with as many cells
-    and a number among them belong to the data too, so that a damaged row is found out and not taken for words
-    above the table.
-    """
-    rows = (place for place, line in enumerate(full) if fit.holds(cells_of(lines[line], fit.separator)))
-    found = list(itertools.islice(rows, _ROWS_ENOUGH))
-    pairs = [place for place, following in itertools.pairwise(found) if following == place + 1]
-    if not found:
-        return None
-    first = (pairs or found)[0]
-    while first > 0 and fit.resembles(cells_of(lines[full[first - 1]], fit.separator)):
-        first -= 1
-    return full[first]
 
 
 def _heading(lines: list[str], first: int, fit: SeparatorFit) -> tuple[str, str, int]:

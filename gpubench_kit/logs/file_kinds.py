@@ -238,21 +238,18 @@ def workbook_lines(content: bytes, name: str, *, limit: int) -> tuple[bytes, int
 
 def _sheet_lines(sheet: Any, *, limit: int) -> tuple[bytes, int]:
     """Return a sheet as lines, and how many of its rows hold a number."""
-    rows = [_without_empty_end(row) for row in sheet.iter_rows(values_only=True)]
+    rows = []
+    for row in sheet.iter_rows(values_only=True):
+        length = len(row)
+        while length and row[length - 1] is None:
+            length -= 1
+        rows.append(row[:length])
     while rows and not rows[-1]:
         rows.pop()
     n_numbered = sum(
         any(isinstance(cell, (int, float)) and not isinstance(cell, bool) for cell in row) for row in rows
     )
     return _lines_with_tabs(rows, width=max(map(len, rows), default=0), limit=limit), n_numbered
-
-
-def _without_empty_end(row: Sequence[object]) -> Sequence[object]:
-    """Return a row without the empty cells at its end."""
-    length = len(row)
-    while length and row[length - 1] is None:
-        length -= 1
-    return row[:length]
 
 
 def parquet_lines(content: bytes, *, limit: int) -> bytes:

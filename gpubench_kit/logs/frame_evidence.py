@@ -191,17 +191,17 @@ class Clues:
         ----------
         *options : readings, each with the length that a run has by it [ms]
         """
-        fits = [(one, what) for one, total in options if (what := self._witness(total))]
+        fits = [
+            (one, what)
+            for one, total in options
+            if (what := next((one.what for one in self.witnesses if one.fits(total)), ""))
+        ]
         if len({(one.take, one.place, round(one.factor, 12)) for one, _ in fits}) != 1:
             return None
         reading, what = fits[0]
         return replace(
             reading, certainty=Certainty.PROVEN, why=(*reading.why, say("evidence.frames.witnessed", where=what))
         )
-
-    def _witness(self, total_ms: float) -> str:
-        """Return where a length is known from that equals this one; empty for none."""
-        return next((one.what for one in self.witnesses if one.fits(total_ms)), "")
 
 
 def is_plausible(ms: float | np.floating) -> bool:
@@ -316,18 +316,6 @@ def pair_of(clues: Clues, time: TimeColumn, place: int) -> Pair | None:
     steps, sides = time.steps[known], (values[1:][known], values[:-1][known])
     if steps.std() == 0 or values[np.isfinite(values)].std() <= 3 * step:
         return None
-    for ratio, is_of_units in _ratios(time, steps, sides):
-        if time.unit_ms and unit_ms and abs(ratio * time.unit_ms / unit_ms - 1) > 0.02:
-            continue
-        slack = 1.05 * time.step + 0.55 * step * ratio + 1e-12 * float(np.nanmax(np.abs(time.values)))
-        share = max(float((np.abs(steps - side * ratio) <= slack).mean()) for side in sides)
-        if share >= SHARE_EQUAL and steps.std() > 3 * slack:
-            return Pair(time, place, ratio, share, is_of_units)
-    return None
-
-
-def _ratios(time: TimeColumn, steps: np.ndarray, sides: tuple[np.ndarray, ...]) -> list[tuple[float, bool]]:
-    """Return what a step may be of a value, and whether that is the ratio of two units; at last as measured."""
     found = []
     for side in sides:
         ratios = steps / np.where(side > 0, side, np.nan)
@@ -335,11 +323,21 @@ def _ratios(time: TimeColumn, steps: np.ndarray, sides: tuple[np.ndarray, ...]) 
         if median > 0:
             found.append((float(np.mean(np.abs(ratios / median - 1) < 0.02)), median))
     # The side on which they scatter least is the one that the time stamps.
-    ratio = max(found)[1] if found else 0.0
-    possible = [(one, True) for one in _UNIT_RATIOS if abs(ratio / one - 1) < 0.08]
-    if ratio > 0 and time.step >= 1 and abs(ratio / (power := float(10.0 ** np.round(np.log10(ratio)))) - 1) < 1e-3:
+    measured = max(found)[1] if found else 0.0
+    possible = [(one, True) for one in _UNIT_RATIOS if abs(measured / one - 1) < 0.08]
+    power = float(10.0 ** np.round(np.log10(measured))) if measured > 0 else 0.0
+    if power and time.step >= 1 and abs(measured / power - 1) < 1e-3:
         possible.append((power, False))
-    return [*possible, (ratio, False)] if ratio > 0 and not time.unit_ms else possible
+    if measured > 0 and not time.unit_ms:
+        possible.append((measured, False))
+    for ratio, is_of_units in possible:
+        if time.unit_ms and unit_ms and abs(ratio * time.unit_ms / unit_ms - 1) > 0.02:
+            continue
+        slack = 1.05 * time.step + 0.55 * step * ratio + 1e-12 * float(np.nanmax(np.abs(time.values)))
+        share = max(float((np.abs(steps - side * ratio) <= slack).mean()) for side in sides)
+        if share >= SHARE_EQUAL and steps.std() > 3 * slack:
+            return Pair(time, place, ratio, share, is_of_units)
+    return None
 
 
 def by_equal_steps(clues: Clues) -> Reading | None:
@@ -371,24 +369,22 @@ def by_equal_steps(clues: Clues) -> Reading | None:
         factor = unit_ms
         why.append(say("evidence.frames.unit_stated"))
     if not factor:
-        factor, certainty, reason = _unit_by_size(clues, best)
+        # Only the size of the values is left to tell.
+        fitting, times = clues.units_of(best.place), (1e3, 1.0, 1e-3, 1e-6, 6e4, 3.6e6)
+        both = [unit for unit in fitting if any(abs(unit / best.ratio / one - 1) < 0.01 for one in times)]
+        if len(both) == 1 and abs(best.ratio - 1) > 0.01 and best.is_of_units:
+            factor, certainty, reason = both[0], Certainty.PROVEN, say("evidence.frames.one_pair_fits")
+        elif len(fitting) == 1 and clues.rows.steps[best.place] < 1:
+            factor, certainty, reason = fitting[0], Certainty.LIKELY, say("evidence.frames.one_unit_fits")
+        else:
+            factor, certainty = max(fitting, default=1.0), Certainty.OPEN
+            reason = say("evidence.frames.no_unit")
         why.append(reason)
     reading = Reading("column", place, time, factor, certainty, tuple(why), time_factor=factor / ratio)
     if not is_plausible(usual * factor):
         what = f"the steps of {time.label} equal {rows.label(place)}, but {usual * factor:g} ms is no frame time"
         return reading.at_most(Certainty.OPEN, question=what)
     return lifted(clues, held_against_rates(clues, reading, usual * factor))
-
-
-def _unit_by_size(clues: Clues, pair: Pair) -> tuple[float, Certainty, str]:
-    """Return a factor to ms that only the size of the values gives, its certainty and the reason."""
-    fitting, times = clues.units_of(pair.place), (1e3, 1.0, 1e-3, 1e-6, 6e4, 3.6e6)
-    both = [unit for unit in fitting if any(abs(unit / pair.ratio / one - 1) < 0.01 for one in times)]
-    if len(both) == 1 and abs(pair.ratio - 1) > 0.01 and pair.is_of_units:
-        return both[0], Certainty.PROVEN, say("evidence.frames.one_pair_fits")
-    if len(fitting) == 1 and clues.rows.steps[pair.place] < 1:
-        return fitting[0], Certainty.LIKELY, say("evidence.frames.one_unit_fits")
-    return (max(fitting) if fitting else 1.0), Certainty.OPEN, say("evidence.frames.no_unit")
 
 
 def lifted(clues: Clues, reading: Reading) -> Reading:

@@ -16,7 +16,7 @@ from gpubench_kit.logs.clock import (
     passed_since_zero,
     passed_told,
 )
-from gpubench_kit.logs.format import Certainty, ColumnChoice, LogFormat
+from gpubench_kit.logs.format import Certainty, LogFormat
 from gpubench_kit.logs.frame_evidence import PLAUSIBLE_MS
 from gpubench_kit.logs.log_table import Columns, LogTable
 from gpubench_kit.model.errors import Fault, LogError
@@ -117,24 +117,50 @@ def timed_rows(table: LogTable, columns: LogFormat, read: Columns) -> TimedRows:
     LogError : time goes back where it is all there is
     """
     if columns.frame_time is None:
-        return _from_steps(table, columns.time_axis, read)
-    frame_ms, step_ms = _lengths(columns.frame_time, read)
+        elapsed = columns.time_axis
+        time_ms = read.numbers[elapsed.column] * elapsed.factor
+        time_ms = time_ms[np.isfinite(time_ms)]
+        step_ms = elapsed.step * elapsed.factor
+        how = "coarse" if step_ms >= _COARSE_MS else "fine"
+        told: dict[str, Any] = {"name": table.name, "label": elapsed.label} | (
+            {"step": step_ms} if how == "coarse" else {}
+        )
+        finding = note(f"logs.frame_times_from_steps.{how}", check="frame_times_from_steps", **told)
+        frame_ms = np.diff(time_ms)
+        if frame_ms.size == 0 or (frame_ms < 0).any():
+            where = f"row {int(np.argmax(frame_ms < 0)) + 2}" if frame_ms.size else "the only row"
+            problem = (
+                f"time goes back at {where} of {elapsed.label}, so that frame times cannot be taken from its steps."
+            )
+            raise LogError(Fault(table.name, problem, "Record the run again, or declare a column of frame times."))
+        return TimedRows(time_ms[:-1], frame_ms, step_ms, float(time_ms[0]) / 1000.0, "start", findings=(finding,))
+    choice = columns.frame_time
+    values = read.numbers[choice.column]
+    if choice.role == "frame_rate":
+        with np.errstate(divide="ignore"):
+            frame_ms = np.where(values > 0, 1000.0 / values, np.nan)
+        step_ms = choice.step * float(np.nanmedian(frame_ms)) ** 2 / 1000.0
+    else:
+        frame_ms, step_ms = values * choice.factor, choice.step * choice.factor
     if columns.elapsed is None:
         ends_ms = np.nancumsum(frame_ms)
         return TimedRows(ends_ms - np.nan_to_num(frame_ms), frame_ms, step_ms, None)
     elapsed_ms = read.numbers[columns.elapsed.column] * columns.elapsed.factor
-    timed = _stamped(table, (columns.elapsed.step * columns.elapsed.factor, step_ms), elapsed_ms, frame_ms)
+    steps_ms = (columns.elapsed.step * columns.elapsed.factor, step_ms)
+    moved = np.diff(elapsed_ms)
+    slack = 1.01 * steps_ms[0] + 0.51 * steps_ms[1] + 1e-12 * float(np.nanmax(np.abs(elapsed_ms), initial=0.0))
+    n_at_end = int((np.abs(moved - frame_ms[1:]) <= slack).sum())
+    n_at_start = int((np.abs(moved - frame_ms[:-1]) <= slack).sum())
+    is_end = n_at_end > n_at_start or (n_at_end == n_at_start and abs(elapsed_ms[0] - frame_ms[0]) <= slack)
+    n_agree = max(n_at_end, n_at_start)
+    findings: tuple[Finding, ...] = ()
+    if n_agree < moved.size / 2:
+        is_end, findings = False, (note("logs.stamps_unclear", name=table.name),)
+    start_ms = elapsed_ms - frame_ms if is_end else elapsed_ms
+    origin_s = float(start_ms[0]) / 1000.0
+    stamped = "end" if is_end else "start"
+    timed = TimedRows(start_ms, frame_ms, steps_ms[1], origin_s, stamped, moved.size - n_agree, findings)
     return _with_denied_cells(table, timed, elapsed_ms) if columns.certainty == Certainty.PROVEN else timed
-
-
-def _lengths(choice: ColumnChoice, read: Columns) -> tuple[np.ndarray, float]:
-    """Return the frame times that a column holds, or whose inverse it holds, and their resolution [ms]."""
-    values = read.numbers[choice.column]
-    if choice.role != "frame_rate":
-        return values * choice.factor, choice.step * choice.factor
-    with np.errstate(divide="ignore"):
-        frame_ms = np.where(values > 0, 1000.0 / values, np.nan)
-    return frame_ms, choice.step * float(np.nanmedian(frame_ms)) ** 2 / 1000.0
 
 
 def _with_denied_cells(table: LogTable, timed: TimedRows, elapsed_ms: np.ndarray) -> TimedRows:
@@ -171,45 +197,6 @@ def _with_denied_cells(table: LogTable, timed: TimedRows, elapsed_ms: np.ndarray
     return replace(
         timed, start_ms=start_ms, frame_ms=frame_ms, n_mismatched=n_mismatched, findings=(*timed.findings, finding)
     )
-
-
-def _from_steps(table: LogTable, elapsed: ColumnChoice, read: Columns) -> TimedRows:
-    """Return frames as the steps of the elapsed time; the last row only ends the frame before it."""
-    time_ms = read.numbers[elapsed.column] * elapsed.factor
-    time_ms = time_ms[np.isfinite(time_ms)]
-    step_ms = elapsed.step * elapsed.factor
-    how = "coarse" if step_ms >= _COARSE_MS else "fine"
-    told: dict[str, Any] = {"name": table.name, "label": elapsed.label} | (
-        {"step": step_ms} if how == "coarse" else {}
-    )
-    finding = note(f"logs.frame_times_from_steps.{how}", check="frame_times_from_steps", **told)
-    frame_ms = np.diff(time_ms)
-    if frame_ms.size == 0 or (frame_ms < 0).any():
-        where = f"row {int(np.argmax(frame_ms < 0)) + 2}" if frame_ms.size else "the only row"
-        problem = (
-            f"time goes back at {where} of {elapsed.label}, so that frame times cannot be taken from its steps."
-        )
-        raise LogError(Fault(table.name, problem, "Record the run again, or declare a column of frame times."))
-    return TimedRows(time_ms[:-1], frame_ms, step_ms, float(time_ms[0]) / 1000.0, "start", findings=(finding,))
-
-
-def _stamped(
-    table: LogTable, steps_ms: tuple[float, float], elapsed_ms: np.ndarray, frame_ms: np.ndarray
-) -> TimedRows:
-    """Return frames whose time column marks their start or their end, whichever its steps agree with."""
-    moved = np.diff(elapsed_ms)
-    slack = 1.01 * steps_ms[0] + 0.51 * steps_ms[1] + 1e-12 * float(np.nanmax(np.abs(elapsed_ms), initial=0.0))
-    n_at_end = int((np.abs(moved - frame_ms[1:]) <= slack).sum())
-    n_at_start = int((np.abs(moved - frame_ms[:-1]) <= slack).sum())
-    is_end = n_at_end > n_at_start or (n_at_end == n_at_start and abs(elapsed_ms[0] - frame_ms[0]) <= slack)
-    n_agree = max(n_at_end, n_at_start)
-    findings: tuple[Finding, ...] = ()
-    if n_agree < moved.size / 2:
-        is_end, findings = False, (note("logs.stamps_unclear", name=table.name),)
-    start_ms = elapsed_ms - frame_ms if is_end else elapsed_ms
-    origin_s = float(start_ms[0]) / 1000.0
-    stamped = "end" if is_end else "start"
-    return TimedRows(start_ms, frame_ms, steps_ms[1], origin_s, stamped, moved.size - n_agree, findings)
 
 
 def with_time_of_others(timed: TimedRows, counts: np.ndarray) -> TimedRows:

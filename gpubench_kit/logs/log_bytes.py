@@ -14,6 +14,7 @@ import re
 import stat
 import zlib
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -105,28 +106,23 @@ def _stream(begin: Callable[[], Any], magic: bytes, kind: str) -> Callable[[byte
 
     def read(content: bytes, name: str) -> Unpacked:
         try:
-            unpacked, is_whole = _all_parts(content, begin, magic)
+            pieces, left, place, n_parts, one = [], _LIMIT, 0, 0, None
+            while place < len(content) if one else content.startswith(magic, place):
+                one, n_parts = (one, n_parts) if one else (begin(), n_parts + 1)
+                packed = content[place : place + _PIECE]
+                pieces.append(one.decompress(packed, left + 1))
+                left -= len(pieces[-1])
+                place += len(packed)
+                if left < 0 or n_parts > _MOST_PARTS:
+                    raise TooLarge
+                if one.eof:
+                    place, one = place - len(one.unused_data), None
+            unpacked, is_whole = b"".join(pieces), one is None
         except (zlib.error, lzma.LZMAError, OSError, ValueError, EOFError, MemoryError):
             raise _damaged(name, f"its {kind} data do not unpack") from None
         return Unpacked(unpacked, () if is_whole else (note("logs.cut_file", name=name),))
 
     return read
-
-
-def _all_parts(content: bytes, begin: Callable[[], Any], magic: bytes) -> tuple[bytes, bool]:
-    """Return what the parts of a compressed file unpack to, and whether the last one ends."""
-    pieces, left, place, n_parts, one = [], _LIMIT, 0, 0, None
-    while place < len(content) if one else content.startswith(magic, place):
-        one, n_parts = (one, n_parts) if one else (begin(), n_parts + 1)
-        packed = content[place : place + _PIECE]
-        pieces.append(one.decompress(packed, left + 1))
-        left -= len(pieces[-1])
-        place += len(packed)
-        if left < 0 or n_parts > _MOST_PARTS:
-            raise TooLarge
-        if one.eof:
-            place, one = place - len(one.unused_data), None
-    return b"".join(pieces), one is None
 
 
 def _zstandard(content: bytes, name: str) -> Unpacked:
@@ -313,12 +309,40 @@ def _as_utf8(content: bytes, name: str, findings: list[Finding]) -> tuple[str, b
         mark, encoding = marked[0]
         content = content[len(mark) :]
     else:
-        encoding = _wide_encoding(content[:4096]) or ("ascii" if content.isascii() else "")
+        even, odd = content[0:4096:2], content[1:4096:2]
+        n_even, n_odd = even.count(0), odd.count(0)
+        # Of UTF-16 without a mark, where the zeros stand tells the order of the bytes.
+        if n_odd > 0.4 * len(odd) and n_even < 0.1 * len(even):
+            encoding = "utf-16-le"
+        elif n_even > 0.4 * len(even) and n_odd < 0.1 * len(odd):
+            encoding = "utf-16-be"
+        else:
+            encoding = "ascii" if content.isascii() else ""
     if encoding == "ascii":
         return encoding, content
     if encoding.startswith(("utf-16", "utf-32")):
-        return encoding, _narrowed(content, encoding, name)
-    return ("utf-8", content) if _is_utf8(content) else _in_code_page(content, name, findings)
+        # A last character that was cut off is left away.
+        width = 4 if encoding.startswith("utf-32") else 2
+        whole = content[: len(content) - len(content) % width]
+        try:
+            return encoding, whole.decode(encoding).encode("utf-8")
+        except UnicodeError as error:
+            problem = f"the text is not valid {encoding.upper()} from byte {getattr(error, 'start', 0) + 1} on."
+            raise LogError(Fault(name, problem, "Save it again as UTF-8.")) from None
+    if _is_utf8(content):
+        return "utf-8", content
+    # A code page that the headings show, else the Western one: digits and marks are the same in all of them.
+    if page := code_page_of(content):
+        decoder = codecs.getincrementaldecoder(page.encoding)()
+        blocks = (content[start : start + _BLOCK] for start in range(0, len(content), _BLOCK))
+        with suppress(UnicodeDecodeError):
+            text = b"".join([decoder.decode(block).encode("utf-8") for block in blocks])
+            findings.append(note("logs.encoding_guessed", name=name, page=page.in_words))
+            return page.encoding, text
+    try:
+        return "cp1252", content.decode("cp1252").encode("utf-8")
+    except UnicodeDecodeError:
+        return "latin-1", content.decode("latin-1").encode("utf-8")
 
 
 def _is_utf8(content: bytes) -> bool:
@@ -331,56 +355,6 @@ def _is_utf8(content: bytes) -> bool:
     except UnicodeDecodeError:
         return False
     return True
-
-
-def _wide_encoding(head: bytes) -> str:
-    """Return the UTF-16 encoding of text without a mark, from where its zeros stand; empty if it has none."""
-    even, odd = head[0::2], head[1::2]
-    n_even, n_odd = even.count(0), odd.count(0)
-    if not n_even and not n_odd:
-        return ""
-    if n_odd > 0.4 * len(odd) and n_even < 0.1 * len(even):
-        return "utf-16-le"
-    if n_even > 0.4 * len(even) and n_odd < 0.1 * len(odd):
-        return "utf-16-be"
-    return ""
-
-
-def _narrowed(content: bytes, encoding: str, name: str) -> bytes:
-    """Return UTF-16 or UTF-32 text as UTF-8; a last character that was cut off is left away."""
-    width = 4 if encoding.startswith("utf-32") else 2
-    whole = content[: len(content) - len(content) % width]
-    try:
-        return whole.decode(encoding).encode("utf-8")
-    except UnicodeError as error:
-        problem = f"the text is not valid {encoding.upper()} from byte {getattr(error, 'start', 0) + 1} on."
-        raise LogError(Fault(name, problem, "Save it again as UTF-8.")) from None
-
-
-def _in_code_page(content: bytes, name: str, findings: list[Finding]) -> tuple[str, bytes]:
-    """Return text in a code page as UTF-8: one that its headings show, else the Western one.
-
-    Digits and marks are the same in all of them, so that headings alone depend on it.
-    """
-    page = code_page_of(content)
-    text = _decoded(content, page.encoding) if page else None
-    if page is not None and text is not None:
-        findings.append(note("logs.encoding_guessed", name=name, page=page.in_words))
-        return page.encoding, text
-    try:
-        return "cp1252", content.decode("cp1252").encode("utf-8")
-    except UnicodeDecodeError:
-        return "latin-1", content.decode("latin-1").encode("utf-8")
-
-
-def _decoded(content: bytes, encoding: str) -> bytes | None:
-    """Return text in a code page as UTF-8, None where it is in another; a last character cut off is left away."""
-    decoder = codecs.getincrementaldecoder(encoding)()
-    blocks = (content[start : start + _BLOCK] for start in range(0, len(content), _BLOCK))
-    try:
-        return b"".join([decoder.decode(block).encode("utf-8") for block in blocks])
-    except UnicodeDecodeError:
-        return None
 
 
 def _without_nul(text: bytes, name: str, findings: list[Finding]) -> bytes:

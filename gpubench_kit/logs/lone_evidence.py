@@ -295,7 +295,12 @@ def by_lone_column(clues: Clues) -> Reading:
         factor = possible[pick][0]
         return _without_time(clues, pick, factor, (say("evidence.frames.log_states_unit", unit=unit_name(factor)),))
     if clues.rates and not clues.plain:
-        return _rates_alone(clues, clues.rates[0])
+        question = (
+            f"{clues.rows.label(clues.rates[0])} holds rates, and nothing says whether a row is a frame or a sample"
+        )
+        reading = Reading("rates", clues.rates[0], question=question)
+        with np.errstate(divide="ignore"):
+            return clues.witnessed((reading, float(np.nansum(1e3 / clues.values[clues.rates[0]])))) or reading
     alone = [] if len(stated) > 1 else named if len(named) == 1 else plain
     alone = alone if len(alone) == 1 else [place for place in alone if place in possible]
     if len(alone) == 1:
@@ -318,14 +323,6 @@ def _is_count(clues: Clues, place: int) -> bool:
 def _is_average(clues: Clues, place: int) -> bool:
     """Return whether a heading speaks of what is no value of a moment, such as a mean."""
     return bool(words_of(without_brackets(clues.rows.name(place))) & NOT_A_READING)
-
-
-def _rates_alone(clues: Clues, place: int) -> Reading:
-    """Return what is asked where a log holds rates and no time."""
-    question = f"{clues.rows.label(place)} holds rates, and nothing says whether a row is a frame or a sample"
-    reading = Reading("rates", place, question=question)
-    with np.errstate(divide="ignore"):
-        return clues.witnessed((reading, float(np.nansum(1e3 / clues.values[place])))) or reading
 
 
 def _by_size(clues: Clues, place: int, *, is_named: bool) -> Reading:

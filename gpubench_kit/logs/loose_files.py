@@ -48,12 +48,14 @@ def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = N
     declared, facts = declared or Declaration(), LogFacts(path, "none", file_time_s=_file_time_s(path))
     try:
         table = open_table(path, name=name)
+        above = table.text[: table.dialect.first_row].count(b"\n")
+        lines = table.text[: table.dialect.first_row + 4000].decode("utf-8", "replace").splitlines()
         facts = replace(
             facts,
             sha256=table.sha256,
             format_id=format_id_of(table),
             seen=seen_in(table),
-            first_rows=_first_rows(table),
+            first_rows=tuple(line[:100] for line in lines[max(0, above - 1) :][:_ROWS_SHOWN]),
             preamble=_preamble(table),
         )
         log_format = sniff_frames(table, declared)
@@ -61,7 +63,23 @@ def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = N
         facts = replace(facts, fault=str(error))
         return (_of_sensors(facts, table, declared) or facts) if facts.sha256 else facts
     if log_format.fault is None:
-        return _of_frames(facts, table, log_format)
+        try:
+            log = read_frames(table, log_format, with_sensors=False)
+        except LogError as error:
+            return replace(facts, fault=str(error))
+        frames = f"frames = {log_format.paste}" if log_format.paste else ""
+        return replace(
+            facts,
+            kind="frames",
+            started_at_s=float("nan") if log.clock is None else log.clock,
+            clock_kind=log.clock_kind,
+            length_s=log.frames.end_s,
+            mean_fps=1000.0 * log.frames.frame_ms.size / float(log.frames.frame_ms.sum()),
+            certainty=log_format.certainty.word,
+            columns=_columns(log_format),
+            questions=tuple(one.message for one in log_format.findings if one.check in _ASK),
+            paste="\n".join(filter(None, (frames, _paste_of_sensors(table, log_format.sensors)))),
+        )
     sensors = _of_sensors(facts, table, declared)
     if sensors is not None and (log_format.kind == "none" or any(role in METRICS for role, *_ in sensors.columns)):
         return sensors
@@ -78,13 +96,6 @@ def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = N
     )
 
 
-def _first_rows(table: LogTable) -> tuple[str, ...]:
-    """Return heading and first rows of a log, as they stand."""
-    above = table.text[: table.dialect.first_row].count(b"\n")
-    lines = table.text[: table.dialect.first_row + 4000].decode("utf-8", "replace").splitlines()
-    return tuple(line[:100] for line in lines[max(0, above - 1) :][:_ROWS_SHOWN])
-
-
 def _preamble(table: LogTable) -> tuple[tuple[str, str], ...]:
     """Return keys and values of lines above the heading."""
     above = table.text[: table.dialect.first_row][:20_000].decode("utf-8", "replace").splitlines()
@@ -99,27 +110,6 @@ def _file_time_s(path: Path) -> float:
         return datetime.fromtimestamp(path.stat().st_mtime).replace(tzinfo=UTC).timestamp()
     except (OSError, ValueError, OverflowError):
         return float("nan")
-
-
-def _of_frames(facts: LogFacts, table: LogTable, log_format: LogFormat) -> LogFacts:
-    """Return the facts of a frame log."""
-    try:
-        log = read_frames(table, log_format, with_sensors=False)
-    except LogError as error:
-        return replace(facts, fault=str(error))
-    frames = f"frames = {log_format.paste}" if log_format.paste else ""
-    return replace(
-        facts,
-        kind="frames",
-        started_at_s=float("nan") if log.clock is None else log.clock,
-        clock_kind=log.clock_kind,
-        length_s=log.frames.end_s,
-        mean_fps=1000.0 * log.frames.frame_ms.size / float(log.frames.frame_ms.sum()),
-        certainty=log_format.certainty.word,
-        columns=_columns(log_format),
-        questions=tuple(one.message for one in log_format.findings if one.check in _ASK),
-        paste="\n".join(filter(None, (frames, _paste_of_sensors(table, log_format.sensors)))),
-    )
 
 
 def _of_sensors(facts: LogFacts, table: LogTable, declared: Declaration) -> LogFacts | None:

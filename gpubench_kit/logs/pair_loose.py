@@ -57,7 +57,11 @@ def pair_loose(
     or numbers belong together if there are as many of each. What is ambiguous is not guessed; a finding asks for
     the names.
     """
-    facts = [_facts_in(root, path, declared) for path in files]
+    within = [path.relative_to(root) for path in files]
+    facts = [
+        replace(facts_of_log(path, name=own.as_posix(), declared=declared), path=own)
+        for path, own in zip(files, within, strict=True)
+    ]
     frames, sensors = ([one for one in facts if one.kind == kind] for kind in ("frames", "sensors"))
     if not rows or not frames:
         return {}, []
@@ -90,12 +94,6 @@ def pair_loose(
         doubt = doubt or say("evidence.pairing.nothing_tells")
         findings.append(note("logs.logs_not_matched", why=doubt, found=len(frames), limit=len(rows), line=_PATTERN))
     return pairs, findings
-
-
-def _facts_in(root: Path, path: Path, declared: Declaration) -> LogFacts:
-    """Return the facts of a file, its path from the review folder."""
-    within = path.relative_to(root)
-    return replace(facts_of_log(path, name=within.as_posix(), declared=declared), path=within)
 
 
 def _clock_s(facts: LogFacts) -> float:

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from functools import partial
 
 from gpubench_kit.logs.cells import (
-    SeparatorFit,
     begins_with_words,
     best_fit,
     is_clock,
@@ -85,7 +84,24 @@ def with_plain_cells(text: bytes, name: str, *, first_line: int = 1) -> PlainTex
     fit = best_fit([_MINUTES_IN_LINE.sub(r"\1", _UNIT_IN_LINE.sub("", line)) for line in lines])
     if fit is None or fit.separator == " ":
         return None
-    units = _units_of_columns(text, fit)
+    written = whole_lines(text, 0, LOOK_AHEAD).decode("utf-8", "replace").split("\n")
+    rows = [
+        split_line(line.rstrip("\r"), fit.separator)
+        for line in written
+        if line.strip() and (_UNIT_IN_LINE.search(line) or _MINUTES_IN_LINE.search(line))
+    ]
+    rows = [row for row in rows if len(row) == len(fit.is_numeric)]
+    units: dict[int, str] = {}
+    is_alone = sum(fit.is_numeric) == 1
+    has_date = any(is_clock(cell) and not is_time_only(cell) for cell in rows[0]) if rows else False
+    for place, cells in enumerate(zip(*rows, strict=True)):
+        full = [cell for cell in cells if not is_missing(cell)]
+        are_minutes = _are_minutes(full) or (not has_date and _count_from_zero(full, is_alone=is_alone))
+        matches = [_WITH_UNIT.fullmatch(cell) for cell in full]
+        kinds = {match[2] if match else "" for match in matches}
+        # The one unit that all cells have.
+        held = (kinds.pop() if len(kinds) == 1 else "") or (_SECONDS if are_minutes else "")
+        units |= {place: held} if held else {}
     if not units:
         return None
     if len(text) > _LARGEST_MB * 1_000_000:
@@ -96,36 +112,13 @@ def with_plain_cells(text: bytes, name: str, *, first_line: int = 1) -> PlainTex
         for number, line in enumerate(text.decode("utf-8", "replace").split("\n"), start=first_line)
     ]
     told = tuple(units.get(column, "") for column in range(len(fit.is_numeric)))
-    findings = tuple(_minutes_told(name, column) for column, unit in units.items() if unit == _SECONDS)
+    findings = tuple(
+        note("logs.minutes_read", name=name, column=column + 1)
+        for column, unit in units.items()
+        if unit == _SECONDS
+    )
     told = tuple("s" if unit == _SECONDS else unit for unit in told)
     return PlainText("\n".join(plain).encode("utf-8", "replace"), told, findings)
-
-
-def _units_of_columns(text: bytes, fit: SeparatorFit) -> dict[int, str]:
-    """Return what the cells of a column hold beside a number, where in the first rows all of them do."""
-    lines = whole_lines(text, 0, LOOK_AHEAD).decode("utf-8", "replace").split("\n")
-    rows = [
-        split_line(line.rstrip("\r"), fit.separator)
-        for line in lines
-        if (bool(line.strip()) and bool(_UNIT_IN_LINE.search(line) or _MINUTES_IN_LINE.search(line)))
-    ]
-    rows = [row for row in rows if len(row) == len(fit.is_numeric)]
-    found: dict[int, str] = {}
-    is_alone = sum(fit.is_numeric) == 1
-    has_date = any(is_clock(cell) and not is_time_only(cell) for cell in rows[0]) if rows else False
-    for column, cells in enumerate(zip(*rows, strict=True)):
-        full = [cell for cell in cells if not is_missing(cell)]
-        are_minutes = _are_minutes(full) or (not has_date and _count_from_zero(full, is_alone=is_alone))
-        unit = _unit_of(full) or (_SECONDS if are_minutes else "")
-        found |= {column: unit} if unit else {}
-    return found
-
-
-def _unit_of(cells: Sequence[str]) -> str:
-    """Return the unit that all cells have; empty where they have none, or several."""
-    found = [_WITH_UNIT.fullmatch(cell) for cell in cells]
-    units = {match[2] if match else "" for match in found}
-    return units.pop() if len(units) == 1 else ""
 
 
 def _are_minutes(cells: Sequence[str]) -> bool:
@@ -177,11 +170,6 @@ def _plain_cell(cell: str, unit: str) -> str | None:
     if match and match[2] == unit:
         return match[1]
     return None if match or looks_numeric(cell) else cell
-
-
-def _minutes_told(name: str, column: int) -> Finding:
-    """Return the finding on a column of minutes and seconds."""
-    return note("logs.minutes_read", name=name, column=column + 1)
 
 
 _WORDS = {None: "", True: "true", False: "false"}

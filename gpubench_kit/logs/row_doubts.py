@@ -16,7 +16,7 @@ from gpubench_kit.logs.cells import number, split_line
 from gpubench_kit.logs.clock import clock_of_sample, rises
 from gpubench_kit.logs.format import Certainty, LogFormat
 from gpubench_kit.logs.frame_evidence import CLOCK, Clues, Reading, pair_of
-from gpubench_kit.logs.log_table import LogRows, LogTable
+from gpubench_kit.logs.log_table import LogTable
 from gpubench_kit.logs.lone_evidence import SENSOR_QUANTITIES
 from gpubench_kit.logs.row_lengths import doubt_of_rows, take_turns
 from gpubench_kit.logs.sources import kinds_asked
@@ -113,8 +113,15 @@ def _doubts(
     clues: Clues, reading: Reading, values: np.ndarray, *, rows_known: bool, kinds_known: bool
 ) -> Iterator[str]:
     """Yield what speaks against rows that are one whole frame each, the cheapest first."""
-    heading = _heading_of(clues, reading)
-    if strange := _strange_words(clues, reading):
+    place = reading.place if reading.place is not None else reading.time.place if reading.time else CLOCK
+    heading = clues.rows.name(place) if place != CLOCK else ""
+    rows, column, time = clues.rows, reading.place, reading.time
+    strange = (
+        unknown_of_frames(rows.name(column), rows.units[column], is_moment=False) if column is not None else []
+    )
+    if time is not None and time.place != CLOCK:
+        strange = [*strange, *unknown_of_frames(rows.name(time.place), rows.units[time.place], is_moment=True)]
+    if strange:
         yield say("evidence.frames.strange", words=" ".join(strange))
     shape = doubt_of_rows(values, heading)
     # Frames that are made from others keep close to them.
@@ -128,23 +135,11 @@ def _doubts(
         yield say("evidence.frames.numbers_skip", label=label)
     # Sensors are read slower than frames come: values stand still over several rows.
     is_slow = not clues.rates and float(np.nanmedian(values)) * reading.factor >= _SENSORS_MS
-    if is_slow and not speaks_of_frames(heading) and any(map(_is_new_in_each_row, _sensor_values(clues.rows))):
-        yield say("evidence.frames.sensors_new")
-
-
-def _heading_of(clues: Clues, reading: Reading) -> str:
-    """Return the heading of the column or the time that frame times are from; empty of a clock."""
-    place = reading.place if reading.place is not None else reading.time.place if reading.time else CLOCK
-    return clues.rows.name(place) if place != CLOCK else ""
-
-
-def _strange_words(clues: Clues, reading: Reading) -> list[str]:
-    """Return the words in the headings that say more than that there are frames, or times of frames."""
-    rows, place, time = clues.rows, reading.place, reading.time
-    found = unknown_of_frames(rows.name(place), rows.units[place], is_moment=False) if place is not None else []
-    if time is None or time.place == CLOCK:
-        return found
-    return [*found, *unknown_of_frames(rows.name(time.place), rows.units[time.place], is_moment=True)]
+    if is_slow and not speaks_of_frames(heading):
+        units = ((numbers, rows.units[one]) for one, numbers in rows.numbers.items())
+        sensors = [one for one, unit in units if unit is not None and unit.quantity in SENSOR_QUANTITIES]
+        if any(one.size > 1 and (np.diff(one) != 0).mean() >= _NEW_SHARE for one in sensors):
+            yield say("evidence.frames.sensors_new")
 
 
 def _several_a_row(clues: Clues, taken: int | None) -> str:
@@ -373,17 +368,6 @@ def ends_agree(table: LogTable, log_format: LogFormat, *, span_ms: float, n_rows
         return False
     is_as_long = all(abs(span_of(place) * unit_ms - span_ms) <= slack_ms for place, unit_ms in log_format.times)
     return is_as_long and all(span_of(place) == n_rows - 1 for place in log_format.numbers)
-
-
-def _sensor_values(rows: LogRows) -> list[np.ndarray]:
-    """Return the columns of numbers that state the unit of a sensor."""
-    units = ((values, rows.units[place]) for place, values in rows.numbers.items())
-    return [values for values, unit in units if unit is not None and unit.quantity in SENSOR_QUANTITIES]
-
-
-def _is_new_in_each_row(values: np.ndarray) -> bool:
-    """Return whether a sensor has another value in nearly each row."""
-    return values.size > 1 and bool((np.diff(values) != 0).mean() >= _NEW_SHARE)
 
 
 def _are_numbers_of_frames(values: np.ndarray) -> bool:

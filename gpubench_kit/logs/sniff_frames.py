@@ -44,7 +44,6 @@ from gpubench_kit.logs.sources import outcome_columns, several_sources, told_apa
 from gpubench_kit.logs.text_table import no_such_column, read_columns, rows_of
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.questions import quoted
-from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import CARD, COUNTED_TIME, NOT_FRAME, OTHER, PART, QUANTITY, SAMPLED, fold, words_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
@@ -392,20 +391,19 @@ def _as_format(log_format: LogFormat, reading: Reading, clues: Clues, declared: 
     if reading.certainty == Certainty.OPEN:
         return replace(log_format, fault=_fault(rows.table, reading, line, changed))
     if reading.certainty == Certainty.LIKELY:
-        likely = _likely(log_format, reading, line, changed, table=rows.table)
+        steps_of = say("evidence.frames.steps_of", label=log_format.elapsed.label) if log_format.elapsed else ""
+        label = log_format.frame_time.label if log_format.frame_time else steps_of
+        entry = format_entry(log_format) if log_format.paste else ""
+        below = say("list.or").join(filter(None, (f"[logs] {line}" if line else "", entry)))
+        told: dict[str, Any] = {
+            "label": label,
+            "unit_taken": unit_name(reading.factor),
+            "why": "; ".join(reading.why),
+        }
+        found = float(reading.certainty)
+        likely = note("logs.format_likely", name=rows.table.name, changed=changed, found=found, line=below, **told)
         return replace(log_format, findings=(*log_format.findings, likely))
     return log_format
-
-
-def _likely(log_format: LogFormat, reading: Reading, line: str, changed: str, *, table: LogTable) -> Finding:
-    """Return the note on a format that is only likely."""
-    steps_of = say("evidence.frames.steps_of", label=log_format.elapsed.label) if log_format.elapsed else ""
-    label = log_format.frame_time.label if log_format.frame_time else steps_of
-    entry = format_entry(log_format) if log_format.paste else ""
-    below = say("list.or").join(filter(None, (f"[logs] {line}" if line else "", entry)))
-    about: dict[str, Any] = {"label": label, "unit_taken": unit_name(reading.factor), "why": "; ".join(reading.why)}
-    found = float(reading.certainty)
-    return note("logs.format_likely", name=table.name, changed=changed, found=found, line=below, **about)
 
 
 def format_entry(log_format: LogFormat, *, card: str = "") -> str:

@@ -19,13 +19,12 @@ import pyarrow as pa
 from pyarrow import csv
 
 from gpubench_kit.logs.cells import decimals_of, is_clock, is_missing, number
-from gpubench_kit.logs.dialect import Dialect, find_dialect
+from gpubench_kit.logs.dialect import find_dialect
 from gpubench_kit.logs.log_bytes import LogBytes, read_log_bytes
 from gpubench_kit.logs.log_table import Columns, LogRows, LogTable, read_lines, summary_start
 from gpubench_kit.logs.plain_rows import with_keys_as_heading, with_plain_cells
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.metrics import METRICS
-from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import unit_stated
 from gpubench_kit.wording.notes import note
 
@@ -64,7 +63,10 @@ def table_of(content: LogBytes) -> LogTable:
     dialect, sample = find_dialect(text, content.name)
     if n_added:
         dialect = replace(dialect, first_line=dialect.first_line - n_added, has_keys=True)
-    findings = (*content.findings, *_doubts(dialect, content.name))
+    findings = (
+        *content.findings,
+        *([note("logs.decimal_mark_in_doubt", name=content.name)] if dialect.marks_in_doubt else []),
+    )
     if plain is not None:
         units = plain.units if len(plain.units) == dialect.n_columns else ("",) * dialect.n_columns
         dialect = replace(dialect, units=units)
@@ -145,11 +147,6 @@ def _csv_options(
     )
 
 
-def _doubts(dialect: Dialect, name: str) -> list[Finding]:
-    """Return a finding where the decimal mark could be read in another way."""
-    return [note("logs.decimal_mark_in_doubt", name=name)] if dialect.marks_in_doubt else []
-
-
 def _quotes_close(table: LogTable) -> bool:
     """Return whether every quoted cell ends in the line it begins in, so that none can swallow rows."""
     if b'"' not in table.text:
@@ -202,7 +199,20 @@ def rows_of(table: LogTable) -> LogRows:
         for place in range(len(columns))
         if place not in numeric and (is_clock_at[place] or len(set(columns[place])) <= _MOST_WORDS)
     ]
-    read, unreadable = _read(table, numeric, texts)
+    if not numeric and not texts:
+        raise LogError(Fault(table.name, "no column holds numbers or stamps in all rows.", "Record the run again."))
+    unreadable: frozenset[int] = frozenset()
+    try:
+        read = read_columns(table, numeric, texts=texts)
+    except LogError:
+        good = []
+        for place in numeric:
+            with suppress(LogError):
+                read_columns(table, [place])
+                good.append(place)
+        if not good or len(good) == len(numeric):
+            raise
+        read, unreadable = read_columns(table, good, texts=texts), frozenset(numeric) - frozenset(good)
     steps = {
         place: 10.0 ** -max(decimals_of(cell, decimal) for cell in columns[place][:_CELLS_FOR_STEP])
         for place in read.numbers
@@ -217,20 +227,3 @@ def rows_of(table: LogTable) -> LogRows:
         read.numbers, read.texts, read.findings,
         table=table, steps=steps, units=stated, is_clock=clocks, unreadable=unreadable,
     )  # fmt: skip
-
-
-def _read(table: LogTable, numeric: list[int], texts: list[int]) -> tuple[Columns, frozenset[int]]:
-    """Return the columns, and those that hold more than numbers below the first rows."""
-    if not numeric and not texts:
-        raise LogError(Fault(table.name, "no column holds numbers or stamps in all rows.", "Record the run again."))
-    try:
-        return read_columns(table, numeric, texts=texts), frozenset()
-    except LogError:
-        good = []
-        for place in numeric:
-            with suppress(LogError):
-                read_columns(table, [place])
-                good.append(place)
-        if not good or len(good) == len(numeric):
-            raise
-    return read_columns(table, good, texts=texts), frozenset(numeric) - frozenset(good)
