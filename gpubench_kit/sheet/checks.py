@@ -143,16 +143,6 @@ def check_together(placed: Sequence[Placed], all_runs: Sequence[tuple[int, str]]
             action = "A repeat has to be of the same; correct one of them."
         if problem:
             faults.append((one.row.line, Fault(row_name(one.row.run, one.row.line, file=file), problem, action)))
-    return [*faults, *_shared_rounds(placed, file)]
-
-
-def _kind(one: Placed) -> tuple[str, ...]:
-    """Return what a repeat shares with the run that it repeats."""
-    return (one.card, one.bench, one.row.tuning, one.row.game, one.setting)
-
-
-def _shared_rounds(placed: Iterable[Placed], file: str) -> Iterator[RowFault]:
-    """Yield a fault for each used run whose tuning has a used run in the same round already."""
     first: dict[tuple, str] = {}
     for one in placed:
         row = one.row
@@ -165,7 +155,13 @@ def _shared_rounds(placed: Iterable[Placed], file: str) -> Iterator[RowFault]:
                 f"{shown(row.game)} already; one run of each tuning per round is expected."
             )
             action = "Give the cause in 'excluded' of the one that does not count, or correct the round."
-            yield row.line, Fault(row_name(row.run, row.line, file=file), problem, action)
+            faults.append((row.line, Fault(row_name(row.run, row.line, file=file), problem, action)))
+    return faults
+
+
+def _kind(one: Placed) -> tuple[str, ...]:
+    """Return what a repeat shares with the run that it repeats."""
+    return (one.card, one.bench, one.row.tuning, one.row.game, one.setting)
 
 
 def check_paths(rows: Iterable[Any], folder: Path, *, file: str) -> list[RowFault]:

@@ -140,7 +140,15 @@ def table_lines(draft: Draft, width: int = 100) -> list[str]:
     width : letters that a line may have; what stands beside the table goes below it where it does not fit, and a
         table that is too wide is a list of games
     """
-    lacking = _lacking(draft)
+    # Typed values that a row lacks and other rows of its game have.
+    typed = [one for one in (*METRICS, *draft.waiting) if any(row.value(one) for row in draft.rows)]
+    held = {(row.value("game"), one) for row in draft.rows for one in typed if row.value(one)}
+    labels = {one: METRICS[one].label if one in METRICS else f'"{one}"' for one in typed}
+    lacks = {
+        row.source: [labels[one] for one in typed if not row.value(one) and (row.value("game"), one) in held]
+        for row in draft.rows
+    }
+    lacking = {source: what for source, what in lacks.items() if what}
     missing = [
         say("draft.side.value_missing", row=isolated(row), what=", ".join(what)) for row, what in lacking.items()
     ]
@@ -174,21 +182,6 @@ def table_lines(draft: Draft, width: int = 100) -> list[str]:
     beside = [*draft.side, *[""] * (len(lines) - len(draft.side))]
     lines += [""] * (len(beside) - len(lines))
     return [f"{line:<{inner}}{text}".rstrip() for line, text in zip(lines, beside, strict=True)]
-
-
-def _lacking(draft: Draft) -> dict[str, list[str]]:
-    """Return by row which typed values it lacks that other rows of its game have."""
-    typed = [one for one in (*METRICS, *draft.waiting) if any(row.value(one) for row in draft.rows)]
-    held = {(row.value("game"), one) for row in draft.rows for one in typed if row.value(one)}
-    lacks = {
-        row.source: [
-            METRICS[one].label if one in METRICS else f'"{one}"'
-            for one in typed
-            if not row.value(one) and (row.value("game"), one) in held
-        ]
-        for row in draft.rows
-    }
-    return {source: what for source, what in lacks.items() if what}
 
 
 def _rounds(rows: Sequence[DraftRow], most: int, lacking: Container[str]) -> str:
@@ -236,20 +229,18 @@ def all_questions(draft: Draft, answers: Mapping[str, str]) -> list[Question]:
         for column, found in (draft.found_names if answers.get("table") == "names" else ())
     ]
     sure = {row.value("tuning") for row in draft.rows if not row.is_asked("tuning")}
+    form = "is not of the form: name value, name value (power_limit_pct -12, voltage_mv -90)."
     values = [
-        question("tunings", {"found": name}, name=name, choices=_changes_in(name), check=_changes_fault)
+        question("tunings", {"found": name}, name=name, choices=_changes_in(name),
+                 check=lambda typed: "" if changes_of(typed) else f"{shown(typed)} {form}")
         for name in draft.names("tuning")
         if name in sure and name != draft.reference
-    ]
+    ]  # fmt: skip
     cards = draft.names("card")
     card = [question("which_card", choices=named(cards, 9))] if len(cards) > 1 else [question("card")] * (not cards)
-    margin = question("margin_pct", check=_margin_fault)
+    no_margin = "is no percentage above 0 and below 100."
+    margin = question("margin_pct", check=lambda typed: "" if percent_of(typed) else f"{shown(typed)} {no_margin}")
     return [*draft.first, *table, *names, *details, *mains, *card, *values, *draft.later, margin]
-
-
-def _margin_fault(typed: str) -> str:
-    """Return what is wrong with a margin."""
-    return "" if percent_of(typed) else f"{shown(typed)} is no percentage above 0 and below 100."
 
 
 def percent_of(typed: str) -> str:
@@ -261,12 +252,6 @@ def percent_of(typed: str) -> str:
     """
     plain = typed.replace(",", ".").removesuffix("%").strip()
     return plain if _NUMBER.fullmatch(plain) and 0 < float(plain) < 100 else ""
-
-
-def _changes_fault(typed: str) -> str:
-    """Return what is wrong with typed changes."""
-    form = "is not of the form: name value, name value (power_limit_pct -12, voltage_mv -90)."
-    return "" if changes_of(typed) else f"{shown(typed)} {form}"
 
 
 def _changes_in(name: str) -> list[Choice]:
@@ -360,7 +345,15 @@ def with_reference(draft: Draft, answers: Mapping[str, str]) -> Draft:
         answer = answers.get("one_state", "")
         meant = states[0] if answer == "yes" else ""
         waits = states if answer != "no" else []
-        rows = [_as_state(row, meant) if row.value("tuning") in waits else row for row in draft.rows]
+        rows = list(draft.rows)
+        for place, row in enumerate(rows):
+            if row.value("tuning") not in waits:
+                continue
+            # Tuning and round stay open where it is not known which state is meant.
+            cell = row.cells["tuning"]
+            rows[place] = row.with_cell("tuning", Cell(meant or cell.value, cell.why, cell.is_asked or not meant))
+            if not meant and "round" in row.cells:
+                rows[place] = rows[place].with_cell("round", row.cells["round"]._replace(is_asked=True))
         draft = replace(draft, rows=tuple(rows), questions=(*draft.questions, one))
         states = states[:1] if answer == "yes" else states
     if len(states) == 1:
@@ -370,12 +363,3 @@ def with_reference(draft: Draft, answers: Mapping[str, str]) -> Draft:
     chosen = answers.get("reference", "")
     asked = (*draft.questions, question("reference", choices=named(tunings, 9)))
     return replace(draft, questions=asked, reference=chosen if chosen in tunings else "")
-
-
-def _as_state(row: DraftRow, meant: str) -> DraftRow:
-    """Return a row of the tuning that is meant; its tuning and round stay open where that is not known."""
-    cell = row.cells["tuning"]
-    row = row.with_cell("tuning", Cell(meant or cell.value, cell.why, is_asked=not meant or cell.is_asked))
-    if not meant and "round" in row.cells:
-        return row.with_cell("round", row.cells["round"]._replace(is_asked=True))
-    return row

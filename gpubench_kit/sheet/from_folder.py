@@ -15,9 +15,8 @@ from gpubench_kit.model.errors import listed
 from gpubench_kit.model.questions import Choice, LogFacts, Question
 from gpubench_kit.model.words import fold
 from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, with_names, with_reference
-from gpubench_kit.sheet.log_board import LogBoard
 from gpubench_kit.sheet.log_names import parts_of
-from gpubench_kit.sheet.name_factors import find_factors
+from gpubench_kit.sheet.name_factors import LogBoard, find_factors
 from gpubench_kit.sheet.name_roles import label_logs
 from gpubench_kit.sheet.questions import CHIP, format_answer, format_entries, format_question, question
 from gpubench_kit.sheet.recordings import ask_about_takes, label_by_blocks, pair_sensors

@@ -70,9 +70,15 @@ def draft_from_grids(grids: Sequence[Grid], source: str, answers: Mapping[str, s
     if len({one.head for one in tables}) == 1 and all("games" in one.doubts for one in tables):
         first = [question("sheets_are_games", {"n": len(tables), "names": names})]
         if answers.get("sheets_are") != "tables":
-            draft = _draft(_one_of_sheets(tables), source, answers)
-            return _asked_games(draft, first) if answers.get("sheets_are") != "games" else replace(
-                draft, first=tuple(first))  # fmt: skip
+            runs = [replace(run, cells={**run.cells, "game": one.title}) for one in tables for run in one.runs]
+            doubts = tuple(doubt for doubt in tables[0].doubts if doubt != "games")
+            notes = tuple(note for one in tables for note in one.notes)
+            whole = replace(tables[0], title="", runs=tuple(runs), doubts=doubts, notes=notes)
+            draft = _draft(whole, source, answers)
+            rows = draft.rows
+            if answers.get("sheets_are") != "games":
+                rows = tuple(row.with_cell("game", row.cells["game"]._replace(is_asked=True)) for row in rows)
+            return replace(draft, rows=rows, first=tuple(first))
     choices = [
         Choice(say("ask.which_table.table", name=shown(name)[1:-1], n=one.n_values), name)
         for name, one in zip(names, tables, strict=True)
@@ -115,20 +121,6 @@ def _with_tunings_above(tables: list[TypedTable]) -> list[TypedTable]:
     ]
 
 
-def _one_of_sheets(tables: Sequence[TypedTable]) -> TypedTable:
-    """Return sheets of one kind as one table whose games are the names of the sheets."""
-    runs = [replace(run, cells={**run.cells, "game": one.title}) for one in tables for run in one.runs]
-    doubts = tuple(doubt for doubt in tables[0].doubts if doubt != "games")
-    notes = tuple(note for one in tables for note in one.notes)
-    return replace(tables[0], title="", runs=tuple(runs), doubts=doubts, notes=notes)
-
-
-def _asked_games(draft: Draft, first: Sequence[Question]) -> Draft:
-    """Return a draft whose games wait for an answer."""
-    rows = [row.with_cell("game", row.cells["game"]._replace(is_asked=True)) for row in draft.rows]
-    return replace(draft, rows=tuple(rows), first=tuple(first))
-
-
 def _draft(table: TypedTable, source: str, answers: Mapping[str, str]) -> Draft:
     """Return the draft of one table."""
     if answers.get("roles") == "turned":
@@ -144,7 +136,7 @@ def _draft(table: TypedTable, source: str, answers: Mapping[str, str]) -> Draft:
         table, runs=tuple(run for run in table.runs if run.cells.get("game") or run.cells.get("tuning"))
     )
     metrics, later = _metrics_of(table, answers)
-    comma, decimals = _comma_question(table, answers)
+    comma, decimals, comma_note = _commas(table, answers)
     takes: list[Question] = []
     waiting = tuple(heading for heading in table.meanings if heading not in metrics
                     and answers.get(f"column.{heading}") != NONE)  # fmt: skip
@@ -160,8 +152,7 @@ def _draft(table: TypedTable, source: str, answers: Mapping[str, str]) -> Draft:
             if value:
                 cells[column] = Cell(value)
         rows.append(DraftRow(say("draft.why.row", line=run.line), cells))
-    rows, slips = _without_slips(rows)
-    rows, slips_of_names = _with_words_meant(rows, answers)
+    rows, slips, slips_of_names = _without_slips(rows, answers)
     named_draft = with_names(Draft(source, tuple(rows), is_typed=True), answers)
     rows, order_why, asks_running = _with_rounds(named_draft.rows, table.runs, answers)
     sizes = Counter(tuple(row.value(one) for one in _CELL) for row in rows)
@@ -170,7 +161,7 @@ def _draft(table: TypedTable, source: str, answers: Mapping[str, str]) -> Draft:
     running = [question("running", {"n": len(rows)})] * asks_running
     draft = replace(
         named_draft, rows=tuple(rows), head=tuple(_head(table, source, metrics)), waiting=waiting,
-        notes=(*table.notes, *slips, *_comma_note(table), *named_draft.notes), side=tuple(_side(rows, order_why)),
+        notes=(*table.notes, *slips, *comma_note, *named_draft.notes), side=tuple(_side(rows, order_why)),
         questions=(*slips_of_names, *_doubt_questions(table), *takes, *running, *order),
         later=(*comma, *later),
         plan_lines=_plan_lines(metrics, answers, asks_order=bool(order)),
@@ -178,37 +169,13 @@ def _draft(table: TypedTable, source: str, answers: Mapping[str, str]) -> Draft:
     return with_reference(draft, answers)
 
 
-def _with_words_meant(
+def _without_slips(
     rows: Sequence[DraftRow], answers: Mapping[str, str]
-) -> tuple[list[DraftRow], list[Question]]:
-    """Return rows, and a question for each rare name that is likely a slip for a frequent one."""
-    out, questions = list(rows), []
-    for column in ("game", "tuning"):
-        count = Counter(fold(row.value(column)) for row in rows)
-        written = {fold(row.value(column)): row.value(column) for row in reversed(rows)}
-        for rare, meant in _slips_among(count):
-            asked = same_word_question((written[rare], written[meant]), (count[rare], count[meant]), "row")
-            questions.append(asked)
-            answer = answers.get(asked.key, "")
-            cell = Cell(written[meant], is_asked=not answer)
-            is_meant = answer != written[rare]
-            out = [
-                row.with_cell(column, cell) if is_meant and fold(row.value(column)) == rare else row for row in out
-            ]
-    return out, questions
+) -> tuple[list[DraftRow], list[str], list[Question]]:
+    """Return rows with likely slips asked: a note on each lost point, and a question for each rare name.
 
-
-def _slips_among(count: Counter[str]) -> list[tuple[str, str]]:
-    """Return rare names, each with the frequent one that it is likely a slip for."""
-    names = [one for one, _ in count.most_common() if one]
-    found = (
-        (rare, next((one for one in names if is_slip(rare, one, (count[rare], count[one]))), "")) for rare in names
-    )
-    return [(rare, meant) for rare, meant in found if meant]
-
-
-def _without_slips(rows: Sequence[DraftRow]) -> tuple[list[DraftRow], list[str]]:
-    """Return rows, values far from the others of their game as a question, and a note on each: a lost point."""
+    A value far from the others of its game has lost its point; a rare name may be meant as a frequent one.
+    """
     values: dict[tuple[str, str], list[float]] = defaultdict(list)
     typed = [(place, column, float(cell.value)) for place, row in enumerate(rows)
              for column, cell in row.cells.items() if column in METRICS and cell.value]  # fmt: skip
@@ -223,7 +190,24 @@ def _without_slips(rows: Sequence[DraftRow]) -> tuple[list[DraftRow], list[str]]
             out[place] = out[place].with_cell(column, cell._replace(is_asked=True))
             said = {"row": capital(out[place].source), "column": column, "typed": cell.value, "usual": usual}
             notes.append(say("draft.head.point_missing", **said))
-    return out, notes
+    questions = []
+    for column in ("game", "tuning"):
+        count = Counter(fold(row.value(column)) for row in rows)
+        written = {fold(row.value(column)): row.value(column) for row in reversed(rows)}
+        names = [one for one, _ in count.most_common() if one]
+        for rare in names:
+            meant = next((one for one in names if is_slip(rare, one, (count[rare], count[one]))), "")
+            if not meant:
+                continue
+            asked = same_word_question((written[rare], written[meant]), (count[rare], count[meant]), "row")
+            questions.append(asked)
+            answer = answers.get(asked.key, "")
+            cell = Cell(written[meant], is_asked=not answer)
+            is_meant = answer != written[rare]
+            out = [
+                row.with_cell(column, cell) if is_meant and fold(row.value(column)) == rare else row for row in out
+            ]
+    return out, notes, questions
 
 
 def _head(table: TypedTable, source: str, metrics: Mapping[str, str]) -> list[str]:
@@ -238,13 +222,6 @@ def _head(table: TypedTable, source: str, metrics: Mapping[str, str]) -> list[st
     held = {"where": where, "values": ", ".join(said), "runs": len(table.runs), "found": ", ".join(found)}
     left = [say("draft.head.left_out", columns=", ".join(table.left_out))] if table.left_out else []
     return [say("draft.head.table", **held), *left]
-
-
-def _comma_note(table: TypedTable) -> list[str]:
-    """Return the note that commas are decimal marks."""
-    numbers = (number for run in table.runs for number in run.numbers.values())
-    one = next((number.text for number in numbers if number.has_comma and not number.is_doubtful), "")
-    return [say("draft.head.commas", found=one.replace(".", ","), read=one)] if one else []
 
 
 def _side(rows: Sequence[DraftRow], order_why: str) -> list[str]:
@@ -279,14 +256,17 @@ def _metrics_of(table: TypedTable, answers: Mapping[str, str]) -> tuple[dict[str
 _WORDED = {one for group in CANDIDATES.values() for one in group} | {*_NUMBERS, FRAME_MS}
 
 
-def _comma_question(table: TypedTable, answers: Mapping[str, str]) -> tuple[list[Question], str]:
-    """Return the question what a comma is where nothing tells, and how doubtful commas are read."""
+def _commas(table: TypedTable, answers: Mapping[str, str]) -> tuple[list[Question], str, list[str]]:
+    """Return the question what a comma is where nothing tells, how doubtful ones are read, a note on the others."""
     numbers = [number for run in table.runs for number in run.numbers.values()]
+    one = next((number.text for number in numbers if number.has_comma and not number.is_doubtful), "")
+    notes = [say("draft.head.commas", found=one.replace(".", ","), read=one)] if one else []
     doubtful = [number for number in numbers if number.is_doubtful]
     if not doubtful or any("." in number.text and not number.is_doubtful for number in numbers):
-        return [], "decimal"
+        return [], "decimal", notes
     decimal = doubtful[0].text
-    return [question("comma", {"found": decimal.replace(".", ","), "decimal": decimal})], answers.get("comma", "")
+    asked = question("comma", {"found": decimal.replace(".", ","), "decimal": decimal})
+    return [asked], answers.get("comma", ""), notes
 
 
 def _doubt_questions(table: TypedTable) -> list[Question]:

@@ -18,7 +18,7 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import PLAN_FILE, ReviewPlan
 from gpubench_kit.model.questions import ASKED
 from gpubench_kit.model.tables import RUN_SHEET, TYPED_VALUES, Finding
-from gpubench_kit.sheet.checks import NamesInPlan, Placed, RowFault, check_paths, check_together, place_rows
+from gpubench_kit.sheet.checks import NamesInPlan, Placed, check_paths, check_together, place_rows
 from gpubench_kit.sheet.rows import (
     CAUSES,
     KNOWN,
@@ -181,7 +181,16 @@ def load_run_sheet(
         raise TableError(Fault(cells.file, f"{len(cells.rows)} rows; at most {_MOST_ROWS} are expected."))
     rows, spellings = spelt_rows(cells, columns, plan)
     rows = [as_proposed(row) for row in rows] if trusts_proposals else rows
-    placed, row_faults = _checked_rows(rows, plan, file=cells.file)
+    names = NamesInPlan(plan)
+    row_faults = [fault for row in rows for fault in open_cells(row, names.of_column, file=cells.file)]
+    open_lines = {line for line, _ in row_faults}
+    checked, faults = check_rows([row for row in rows if row["line"] not in open_lines], file=cells.file)
+    placed, unknown = place_rows(checked, names, file=cells.file)
+    unsound = {line for line, _ in faults}
+    sound = [one for one in placed if one.row.line not in unsound]
+    together = check_together(sound, [(row["line"], row.get("run", "")) for row in rows], file=cells.file)
+    row_faults += [*faults, *unknown, *check_paths(checked, plan.folder, file=cells.file), *together]
+    row_faults.sort(key=lambda one: one[0])
     sheet_faults = [*columns.faults, *_decimal_marks([one.row for one in placed], cells)]
     if not columns.is_complete:
         row_faults = []
@@ -198,13 +207,9 @@ def load_run_sheet(
     ]
     at_fault = {line for line, _ in row_faults}
     placed = [one for one in placed if one.row.line not in at_fault]
-    waiting = [
-        Finding("note", "names_open", f"{one.where}: {one.problem}", action=one.action) for one in names_open(plan)
-    ]
-    noticed = [*waiting, *_absent(placed, plan), *_repeated_orders(placed), *_replaced_but_used(placed)]
-    findings = (*cells.findings, *columns.findings, *spellings, *left_out, *noticed)
-    typed = _typed_table(placed, is_workbook=not cells.separator)
-    return RunSheet(cells.file, _runs_table(placed, plan), typed, findings, tuple(merged))
+    findings = (*cells.findings, *columns.findings, *spellings, *left_out, *_noticed(placed, plan))
+    runs, typed = _tables(placed, names, is_workbook=not cells.separator)
+    return RunSheet(cells.file, runs, typed, findings, tuple(merged))
 
 
 def names_open(plan: ReviewPlan) -> list[Fault]:
@@ -247,22 +252,6 @@ def tunings_without_runs(tunings: Iterable[str], plan: ReviewPlan) -> list[Fault
     ]
 
 
-def _checked_rows(
-    rows: Sequence[Mapping[str, Any]], plan: ReviewPlan, *, file: str
-) -> tuple[list[Placed], list[RowFault]]:
-    """Return the rows that fit the plan, and every fault of the others, in sheet order."""
-    names = NamesInPlan(plan)
-    asked = [fault for row in rows for fault in open_cells(row, names.of_column, file=file)]
-    open_lines = {line for line, _ in asked}
-    checked, faults = check_rows([row for row in rows if row["line"] not in open_lines], file=file)
-    placed, unknown = place_rows(checked, names, file=file)
-    at_fault = {line for line, _ in faults}
-    sound = [one for one in placed if one.row.line not in at_fault]
-    together = check_together(sound, [(row["line"], row.get("run", "")) for row in rows], file=file)
-    every = [*asked, *faults, *unknown, *check_paths(checked, plan.folder, file=file), *together]
-    return placed, sorted(every, key=lambda one: one[0])
-
-
 def _decimal_marks(rows: Iterable[Any], cells: SheetCells) -> list[Fault]:
     """Return a fault where a comma could be a decimal or a thousands mark, and nothing tells which."""
     typed = [(row, name, number) for row in rows for name, number in row.numbers.items()]
@@ -299,55 +288,48 @@ def _merged(faults: Iterable[Fault]) -> list[Fault]:
     return each
 
 
-def _absent(placed: Iterable[Placed], plan: ReviewPlan) -> list[Finding]:
-    """Return notes on games, cards and tunings of the plan that have no run yet."""
-    placed = list(placed)
+def _noticed(placed: Sequence[Placed], plan: ReviewPlan) -> list[Finding]:
+    """Return notes: names open or without runs, places in the order given twice, repeated runs that count."""
+    findings = [
+        Finding("note", "names_open", f"{one.where}: {one.problem}", action=one.action) for one in names_open(plan)
+    ]
     present = {
         "game": {one.row.game for one in placed},
         "card": {one.card for one in placed},
         "tuning": {one.row.tuning for one in placed},
     }
-    findings = []
     for what, entries in (("game", plan.games), ("card", plan.cards), ("tuning", plan.tunings)):
         absent = [entry.name for entry in entries if entry.name not in present[what]]
         if absent:
             told: dict[str, Any] = {"check": "without_runs", "names": listed(absent), "found": len(absent)}
             findings.append(note(f"sheet.without_runs.{what}", **told))
+    first: dict[tuple, str] = {}
+    twice = []
+    used = [one for one in placed if one.row.is_used]
+    for one in used:
+        row = one.row
+        if row.order is not None:
+            earlier = first.setdefault((one.card, one.bench, row.session, row.order), row.run)
+            twice += [(shown(earlier), shown(row.run))] if earlier != row.run else []
+    if twice:
+        first_two: dict[str, Any] = dict(zip(("earlier", "later"), twice[0], strict=True))
+        findings.append(note("sheet.order_repeated", n=len(twice), found=len(twice), **first_two))
+    # Nothing excludes a run that was repeated all the same: both count.
+    runs_used = {one.row.run for one in used}
+    for row in (one.row for one in used if one.row.replaces in runs_used):
+        said = note("sheet.replaced_run_counts", named_run=shown(row.run), other=shown(row.replaces))
+        findings.append(replace(said, run=row.run))
     return findings
 
 
-def _repeated_orders(placed: Iterable[Placed]) -> list[Finding]:
-    """Return a note if two used runs of a session have the same place in the order planned."""
-    first: dict[tuple, str] = {}
-    twice = []
-    for one in placed:
-        row = one.row
-        if row.is_used and row.order is not None:
-            earlier = first.setdefault((one.card, one.bench, row.session, row.order), row.run)
-            twice += [(shown(earlier), shown(row.run))] if earlier != row.run else []
-    if not twice:
-        return []
-    first_two: dict[str, Any] = dict(zip(("earlier", "later"), twice[0], strict=True))
-    return [note("sheet.order_repeated", n=len(twice), found=len(twice), **first_two)]
+_OF_PLAN = ("card", "model", "bench", "setting", "power_measured_at", "limited_by")
+_OF_SETTING = ("group", "frames_counted", "generated_per_rendered", "frame_limit_fps")
 
 
-def _replaced_but_used(placed: Iterable[Placed]) -> list[Finding]:
-    """Return a note on each run that is repeated although nothing excludes it: both count."""
-    placed = list(placed)
-    used = {one.row.run for one in placed if one.row.is_used}
-    return [
-        replace(
-            note("sheet.replaced_run_counts", named_run=shown(one.row.run), other=shown(one.row.replaces)),
-            run=one.row.run,
-        )
-        for one in placed
-        if one.row.is_used and one.row.replaces in used
-    ]  # fmt: skip
-
-
-def _runs_table(placed: Iterable[Placed], plan: ReviewPlan) -> pd.DataFrame:
-    """Return one row per run, with what the plan says about it."""
-    names = NamesInPlan(plan)
+def _tables(
+    placed: Sequence[Placed], names: NamesInPlan, *, is_workbook: bool
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return one row per run with what the plan says about it, and the typed numbers, metrics in their order."""
     rows = []
     for one in placed:
         card, game = names.cards[one.card], names.games.get(one.row.game)
@@ -359,23 +341,15 @@ def _runs_table(placed: Iterable[Placed], plan: ReviewPlan) -> pd.DataFrame:
             game.limited_by if game else "",
             *(getattr(setting, name, None) for name in _OF_SETTING),
         ))  # fmt: skip
-    return RUN_SHEET.frame(pd.DataFrame(rows, columns=[*_AS_WRITTEN, *_OF_PLAN, *_OF_SETTING]))
-
-
-_OF_PLAN = ("card", "model", "bench", "setting", "power_measured_at", "limited_by")
-_OF_SETTING = ("group", "frames_counted", "generated_per_rendered", "frame_limit_fps")
-
-
-def _typed_table(placed: Iterable[Placed], *, is_workbook: bool) -> pd.DataFrame:
-    """Return the numbers typed into the sheet, in sheet order, metrics in the registry's order."""
+    runs = RUN_SHEET.frame(pd.DataFrame(rows, columns=[*_AS_WRITTEN, *_OF_PLAN, *_OF_SETTING]))
     order = {name: place for place, name in enumerate(METRICS)}
-    rows = [
+    numbers = [
         {"run": one.row.run, "metric": name, "value": number.value, "step": number.step}
         for one in placed
         for name, number in sorted(one.row.numbers.items(), key=lambda item: order[item[0]])
     ]
-    typed = TYPED_VALUES.frame(rows)
+    typed = TYPED_VALUES.frame(numbers)
     if is_workbook:
         # A workbook keeps 61.0 as 61: what the column's finest number shows holds for all of them.
         typed["step"] = typed.groupby("metric")["step"].transform("min")
-    return typed
+    return runs, typed

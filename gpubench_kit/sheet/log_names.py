@@ -170,7 +170,17 @@ def parts_of_all(paths: Sequence[str]) -> list[NameParts]:
     ----------
     paths : of the files, from the folder of logs, with slashes
     """
-    paths = _with_numbers_apart(paths)
+    numbers: dict[str, set[int]] = defaultdict(set)
+    for path in paths:
+        for word, number in _GLUED.findall(path):
+            numbers[fold(word)].add(int(number))
+    # Numbers right behind words for tunings count runs where the state of sale, which has no levels of its own,
+    # has them too, from 1 on.
+    counts = set().union(*(held for word, held in numbers.items() if word in REFERENCE))
+    if len(counts) > 1 and min(counts) <= 1:
+        apart = {word for word, held in numbers.items() if word in TUNING and held <= counts}
+        paths = [_GLUED.sub(lambda found: " ".join(found.groups()) if fold(found[1]) in apart else found[0], path)
+                 for path in paths]  # fmt: skip
     parts = [parts_of(path) for path in paths]
     joined = [word for name in parts for word, written in name.words if " " in written and re.search(r"\d", word)
               and _is_tuning_word(word)]  # fmt: skip
@@ -179,46 +189,25 @@ def parts_of_all(paths: Sequence[str]) -> list[NameParts]:
     return parts
 
 
-def _with_numbers_apart(paths: Sequence[str]) -> Sequence[str]:
-    """Return paths with a blank before numbers that stand right behind words for tunings and count runs.
-
-    They do where the state of sale has them too, from 1 on: it has no levels of its own.
-    """
-    numbers: dict[str, set[int]] = defaultdict(set)
-    for path in paths:
-        for word, number in _GLUED.findall(path):
-            numbers[fold(word)].add(int(number))
-    counts = set().union(*(held for word, held in numbers.items() if word in REFERENCE))
-    if len(counts) < 2 or min(counts) > 1:
-        return paths
-    apart = {word for word, held in numbers.items() if word in TUNING and held <= counts}
-    return [_GLUED.sub(lambda found: " ".join(found.groups()) if fold(found[1]) in apart else found[0], path)
-            for path in paths]  # fmt: skip
-
-
 def _stamp(part: str) -> tuple[float | None, tuple[int, ...], bool, str]:
     """Return stamp, day, whether day and month could be exchanged, and the rest of a part of a name."""
     for pattern in (_YEAR_LAST, _YEAR_FIRST):
         found = pattern.search(part)
-        date = _date(found) if found else None
-        if found and date:
+        if not found:
+            continue
+        first, second, third = (int(one) for one in found.groups()[:3])
+        year, month, day = (third, second, first) if third > 31 else (first, second, third)
+        if month > 12 and third > 31:
+            month, day = day, month
+        if 1 <= month <= 12 and 1 <= day <= calendar.monthrange(year, month)[1]:
             break
     else:
         return None, (), False, part
-    is_doubtful = pattern is _YEAR_LAST and max(date[1:]) <= 12 and date[1] != date[2] and "." not in found[0][:6]
+    date = (year, month, day)
+    is_doubtful = pattern is _YEAR_LAST and max(month, day) <= 12 and month != day and "." not in found[0][:6]
     hour, minute, second = (int(one) if one else 0 for one in found.groups()[3:6])
     stamp_s = float(calendar.timegm((*date, hour, minute, second))) if found[4] and hour < 24 else None
     return stamp_s, date, is_doubtful, f"{part[: found.start()]} |{part[found.end() :]}"
-
-
-def _date(found: re.Match[str]) -> tuple[int, ...] | None:
-    """Return year, month and day; None where there is no such day."""
-    first, second, third = (int(one) for one in found.groups()[:3])
-    year, month, day = (third, second, first) if third > 31 else (first, second, third)
-    if month > 12 and third > 31:
-        month, day = day, month
-    is_day = 1 <= month <= 12 and 1 <= day <= calendar.monthrange(year, month)[1]
-    return (year, month, day) if is_day else None
 
 
 def _read_part(

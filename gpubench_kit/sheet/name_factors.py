@@ -1,16 +1,19 @@
-"""What varies in the names of logs: words that go together, and sets of them of which each name has just one."""
+"""The frame logs of a folder while a draft is made of them, and what varies in their names.
+
+What varies are words that go together, and sets of them of which each name has just one.
+"""
 
 from __future__ import annotations
 
 import itertools
 import re
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
-from gpubench_kit.model.questions import Question
-from gpubench_kit.sheet.log_board import LogBoard
-from gpubench_kit.sheet.log_names import GENERIC, RESOLUTION, TRY, names_tuning
+from gpubench_kit.model.questions import LogFacts, Question
+from gpubench_kit.sheet.draft import Cell
+from gpubench_kit.sheet.log_names import GENERIC, RESOLUTION, TRY, names_tuning, parts_of_all
 from gpubench_kit.sheet.questions import choice, question
 from gpubench_kit.wording.numbers import count_text
 
@@ -22,6 +25,82 @@ _MOST_LEVELS = 0.67
 #: Two sets of words that cross in fewer pairs than this share are views of one factor.
 _CROSSED = 0.6
 _MOST_COVERS, _MOST_STEPS, _MOST_WORDS = 30, 20_000, 600
+
+#: What the runs that rounds count share; sessions number their rounds through.
+_CELL = ("card", "game", "tuning", "setting", "group")
+
+
+class LogBoard:
+    """Frame logs, and what is known of each.
+
+    Attributes
+    ----------
+    logs : facts, their paths from the folder
+    answers : answers so far, by key
+    parts : names taken apart
+    every : places of the logs
+    cells : cells of each log by column of the run sheet
+    questions, first : what is asked, and what is asked before there is a table; those answered too
+    doubts : log -> columns that wait for an answer
+    start_s, why : start of each log [s] (times without a date count from midnight), and where that is from
+    order : logs in the order recorded; empty where it is not known
+    """
+
+    def __init__(self, logs: Sequence[LogFacts], answers: Mapping[str, str]):
+        self.logs, self.answers, self.every = list(logs), answers, range(len(logs))
+        self.parts = parts_of_all([self.name(one) for one in self.every])
+        self.cells: list[dict[str, Cell]] = [{} for _ in logs]
+        self.questions: list[Question] = []
+        self.first: list[Question] = []
+        self.doubts: dict[int, set[str]] = defaultdict(set)
+        self.start_s: list[float | None] = [None] * len(logs)
+        self.why = [""] * len(logs)
+        self.order: list[int] = []
+
+    @property
+    def is_clocked(self) -> bool:
+        """Whether every log has a start."""
+        return None not in self.start_s
+
+    def name(self, one: int) -> str:
+        """Return the path of a log from the folder."""
+        return self.logs[one].path.as_posix()
+
+    def length_s(self, one: int) -> float:
+        """Return the length of a log; 0 where it is not known."""
+        return max(0.0, self.logs[one].length_s) if self.logs[one].length_s > 0 else 0.0
+
+    def value(self, one: int, column: str) -> str:
+        """Return a cell's value; empty where there is none."""
+        return self.cells[one].get(column, Cell()).value
+
+    def key(self, one: int) -> tuple[str, ...]:
+        """Return what the runs share among which rounds count."""
+        return tuple(self.value(one, column) for column in _CELL)
+
+    def put(self, logs: Iterable[int], column: str, value: str, *, why: str = "") -> None:
+        """Fill a cell in some logs."""
+        for one in logs:
+            self.cells[one][column] = Cell(value, why)
+
+    def doubt(self, logs: Iterable[int], *columns: str) -> None:
+        """Let columns of some logs wait for an answer."""
+        for one in logs:
+            self.doubts[one] |= set(columns)
+
+    def settle(self, logs: Iterable[int], *columns: str) -> None:
+        """Take back that columns of some logs wait."""
+        for one in logs:
+            self.doubts[one] -= set(columns)
+
+    def ask(self, asked: Question, logs: Iterable[int] = (), *columns: str) -> str:
+        """Ask; the columns of the logs that depend on it wait until it is answered. Return the answer so far."""
+        concerned = list(logs)
+        self.questions.append(replace(asked, files=tuple(map(self.name, concerned))))
+        answer = self.answers.get(asked.key, "")
+        if not answer:
+            self.doubt(concerned, *columns)
+        return answer
 
 
 @dataclass
@@ -153,26 +232,20 @@ def is_slip(rare: str, word: str, times: tuple[int, int]) -> bool:
     times : how often each stands there
     """
     is_short = len(rare) <= 3 or bool(re.search(r"\d", rare + word))
-    if rare == word or is_short or times[1] < 2 * times[0]:
+    if rare == word or is_short or times[1] < 2 * times[0] or abs(len(rare) - len(word)) > 2:
         return False
-    return 0 < _distance(rare, word) <= (2 if len(rare) >= 7 else 1)
+    # Letters changed, left out, added or exchanged with the next (optimal string alignment).
+    d = {(i, 0): i for i in range(len(rare) + 1)} | {(0, j): j for j in range(len(word) + 1)}
+    for i, j in itertools.product(range(1, len(rare) + 1), range(1, len(word) + 1)):
+        d[i, j] = min(d[i - 1, j] + 1, d[i, j - 1] + 1, d[i - 1, j - 1] + (rare[i - 1] != word[j - 1]))
+        if i > 1 and j > 1 and rare[i - 1] == word[j - 2] and rare[i - 2] == word[j - 1]:
+            d[i, j] = min(d[i, j], d[i - 2, j - 2] + 1)
+    return 0 < d[len(rare), len(word)] <= (2 if len(rare) >= 7 else 1)
 
 
 def _are_initials(short: str, name: str, _: Mapping[str, Files]) -> bool:
     """Return whether a phrase is the initials of another one."""
     return " " in name and "".join(word[0] for word in name.split()) == short.replace(" ", "")
-
-
-def _distance(a: str, b: str) -> int:
-    """Return letters changed, left out, added or exchanged with the next (optimal string alignment)."""
-    if abs(len(a) - len(b)) > 2:
-        return 3
-    d = {(i, 0): i for i in range(len(a) + 1)} | {(0, j): j for j in range(len(b) + 1)}
-    for i, j in itertools.product(range(1, len(a) + 1), range(1, len(b) + 1)):
-        d[i, j] = min(d[i - 1, j] + 1, d[i, j - 1] + 1, d[i - 1, j - 1] + (a[i - 1] != b[j - 1]))
-        if i > 1 and j > 1 and a[i - 1] == b[j - 2] and a[i - 2] == b[j - 1]:
-            d[i, j] = min(d[i, j], d[i - 2, j - 2] + 1)
-    return d[len(a), len(b)]
 
 
 def _covers(phrases: Mapping[str, Files], every: Files) -> list[Factor]:

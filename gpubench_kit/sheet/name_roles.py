@@ -9,9 +9,8 @@ from collections.abc import Mapping, Sequence
 
 from gpubench_kit.model.questions import Question
 from gpubench_kit.model.words import words_of
-from gpubench_kit.sheet.log_board import LogBoard
 from gpubench_kit.sheet.log_names import names_tuning, word_set
-from gpubench_kit.sheet.name_factors import Factor, Factors
+from gpubench_kit.sheet.name_factors import Factor, Factors, LogBoard
 from gpubench_kit.sheet.questions import choice, named, question
 from gpubench_kit.wording.catalogue import say
 
@@ -135,15 +134,6 @@ def _games_in_logs(board: LogBoard) -> dict[int, str]:
     return {}
 
 
-def _named_alike(factor: Factor, found: Factors, board: LogBoard) -> bool:
-    """Return whether lines above the headings of the logs name the levels of a factor, too."""
-    return all(
-        level and any(set(level.split()) <= words_of(value) for _, value in board.logs[one].preamble)
-        for level in factor
-        for one in found.files[level]
-    )
-
-
 def _give_games(found: Factors, roles: Roles, board: LogBoard, *, stated: Mapping[int, str]) -> None:
     """Give the role of games to a factor; where several could be it, ask."""
     rest = [factor for factor in found.factors if factor not in roles]
@@ -151,7 +141,14 @@ def _give_games(found: Factors, roles: Roles, board: LogBoard, *, stated: Mappin
         if len(rest) == 1 and not _has(roles, "tuning"):
             roles[rest[0]] = "tuning", say("draft.why.other_words")
         return
-    alike = [factor for factor in rest if _named_alike(factor, found, board)]
+    # Lines above the headings of the logs may name the levels of a factor, too.
+    said = [[words_of(value) for _, value in fact.preamble] for fact in board.logs]
+    alike = [
+        factor
+        for factor in rest
+        if all(level and any(set(level.split()) <= words for words in said[one])
+               for level in factor for one in found.files[level])
+    ]  # fmt: skip
     # Words that only count (s1, s2) are no games where others could be.
     whole = [factor for factor in rest if not _are_numbered(factor)]
     if alike:

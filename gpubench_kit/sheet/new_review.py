@@ -35,30 +35,24 @@ def answers_text(answers: Mapping[str, str]) -> str:
     answers : by key; ``table.name`` goes into a table
     """
     lines: list[str] = []
-    tables: dict[str, dict[str, str]] = {}
+    tables: dict[str, list[str]] = {}
     for key, value in answers.items():
         table, dot, name = key.partition(".")
         if value and dot:
-            tables.setdefault(table, {})[name] = value
+            # What a tuning sets becomes a table of numbers.
+            pairs = (part.split() for part in value.replace(":", " ").replace("=", " ").split(","))
+            changes = ", ".join(f"{pair[0]} = {pair[1].lstrip('+')}" for pair in pairs if len(pair) > 1)
+            entry = f"{{ {changes} }}" if table == "tunings" else quoted(value)
+            tables.setdefault(table, []).append(f"{_key(name)} = {entry}")
         elif value:
             lines.append(f"{_key(key)} = {value if key in _NUMBERS else quoted(value)}")
-    for table, entries in tables.items():
-        inner = ", ".join(f"{_key(name)} = {_value(table, value)}" for name, value in entries.items())
-        lines.append(f"{_key(table)} = {{ {inner} }}")
+    lines += [f"{_key(table)} = {{ {', '.join(entries)} }}" for table, entries in tables.items()]
     return "".join(f"{line}\n" for line in lines)
 
 
 def _key(name: str) -> str:
     """Return a key of TOML, quoted where it has to be."""
     return name if name and set(name) <= _BARE else quoted(name)
-
-
-def _value(table: str, value: str) -> str:
-    """Return a value inside a table; what a tuning sets becomes a table of numbers."""
-    if table != "tunings":
-        return quoted(value)
-    pairs = (part.split() for part in value.replace(":", " ").replace("=", " ").split(","))
-    return "{ " + ", ".join(f"{pair[0]} = {pair[1].lstrip('+')}" for pair in pairs if len(pair) > 1) + " }"
 
 
 def load_answers(file: Path) -> dict[str, str]:
@@ -115,20 +109,17 @@ def check_answers(answers: Mapping[str, str], questions: Iterable[Question], *, 
         if one is None:
             problem = f"nobody asked for {shown(key)} (asked: {listed(by_key, most=20)})."
             faults.append(Fault(file, problem, "Take it out, or correct the key."))
-        elif value and (problem := _fault(one, value)):
+            continue
+        choices = [choice.value for choice in one.choices if choice.value != SHOW]
+        if not value or value == one.default or format_answer(value, one.paste) in choices:
+            continue
+        problem = f"{shown(value)} was found; one of {listed(choices)} is expected."
+        if one.is_typed:
+            problem = one.check(value) if one.check else ""
+        if problem:
             faults.append(Fault(f"{file}, {key}", problem, "Correct it, or take it out to leave it for later."))
     if faults:
         raise TableError(faults)
-
-
-def _fault(one: Question, value: str) -> str:
-    """Return what is wrong with an answer; empty for nothing."""
-    values = [choice.value for choice in one.choices if choice.value != SHOW]
-    if format_answer(value, one.paste) in values or value == one.default:
-        return ""
-    if one.is_typed:
-        return one.check(value) if one.check else ""
-    return f"{shown(value)} was found; one of {listed(values)} is expected."
 
 
 SHEET_HEADINGS = (
@@ -282,11 +273,15 @@ def write_draft(
     check_free(folder)
     texts = {"runs.csv": sheet_text(draft), PLAN_FILE: plan_text(draft, answers)}
     made: list[Path] = []
+    logs = [] if source is None else [(source / origin, folder / "logs" / name) for origin, name in draft.copies]
     try:
         (folder / "logs").mkdir(parents=True, exist_ok=True)
-        if source is not None:
-            for origin, name in draft.copies:
-                _copy(source / origin, folder / "logs" / name, made)
+        for origin, target in logs:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            if target.exists():
+                raise FileExistsError(0, f"{target.name} is there already")
+            made.append(target)
+            shutil.copy2(origin, target)
         for name, text in texts.items():
             _write(folder / name, text, made)
         if not (folder / SCHEMA_FILE.name).exists():
@@ -298,15 +293,6 @@ def write_draft(
         problem = f"the folder {shown(str(folder))} cannot be written ({error.strerror})."
         raise ReportError(Fault("new", problem, "Name a folder that you can write to.")) from error
     return [folder / PLAN_FILE, folder / "runs.csv", folder / ANSWERS_FILE]
-
-
-def _copy(origin: Path, target: Path, made: list[Path]) -> None:
-    """Copy a file with its time, unless one of that name is there; remember what was made."""
-    target.parent.mkdir(parents=True, exist_ok=True)
-    if target.exists():
-        raise FileExistsError(0, f"{target.name} is there already")
-    made.append(target)
-    shutil.copy2(origin, target)
 
 
 def _write(file: Path, text: str, made: list[Path]) -> None:
@@ -340,7 +326,9 @@ def sheet_text(draft: Draft) -> str:
     columns = [one for one in columns if one in _ALWAYS or any(_written(row, one) for row in draft.rows)]
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\n")
-    own = [_own_heading(one) for one in draft.waiting]
+    # A heading too like a known one is marked.
+    own = [f"{one} (from the table)" if nearest(plain_heading(one), KNOWN, cutoff=CLOSE) else one
+           for one in draft.waiting]  # fmt: skip
     writer.writerow(["run", *columns, *metrics, *own, "evidence"])
     for number, row in enumerate(draft.rows, start=1):
         cells = [
@@ -357,11 +345,6 @@ def sheet_text(draft: Draft) -> str:
     return text.getvalue()
 
 
-def _own_heading(heading: str) -> str:
-    """Return a heading under which numbers wait for their metric; one too like a known heading is marked."""
-    return f"{heading} (from the table)" if nearest(plain_heading(heading), KNOWN, cutoff=CLOSE) else heading
-
-
 def _written(row: DraftRow, column: str) -> str:
     """Return a cell as the run sheet shows it."""
     return row.cells[column].written if column in row.cells else ""
@@ -376,11 +359,14 @@ def plan_text(draft: Draft, answers: Mapping[str, str]) -> str:
     answers : answers, by key
     """
     origin = "# from the table" if draft.is_typed else "# from the names"
+    others = [name for name in draft.names("tuning") if name != draft.reference]
+    tunings = f"{', '.join(others)} vs {draft.reference}" if draft.reference else ", ".join(others)
+    title = ": ".join(filter(None, (" and ".join(draft.names("card")) or answers.get("card", ""), tunings)))
     lines = ["#:schema ./plan.schema.json",
              "# The plan of one review. Lines with a mark at their end were found, not typed: are they right?",
              "# All keys: plan.schema.json beside it, by which many editors complete and check while you type.",
              "#", *PLAN_CAUTIONS.splitlines(), "",
-             "[review]", f"title = {quoted(_title(draft, answers) or ASKED)}", ""]  # fmt: skip
+             "[review]", f"title = {quoted(title or ASKED)}", ""]  # fmt: skip
     found, reviewed = draft.names("card"), answers.get("card", "") or ASKED
     for card in found or [reviewed]:
         is_rival = reviewed in found and card != reviewed
@@ -410,11 +396,3 @@ def plan_text(draft: Draft, answers: Mapping[str, str]) -> str:
     for section in draft.plan_lines.get("sections", ()):
         lines += ["", *section.splitlines()]
     return "\n".join(lines) + "\n"
-
-
-def _title(draft: Draft, answers: Mapping[str, str]) -> str:
-    """Return the title: the card and its tunings, as far as they are known."""
-    others = [name for name in draft.names("tuning") if name != draft.reference]
-    tunings = f"{', '.join(others)} vs {draft.reference}" if draft.reference else ", ".join(others)
-    card = " and ".join(draft.names("card")) or answers.get("card", "")
-    return ": ".join(filter(None, (card, tunings)))

@@ -68,7 +68,16 @@ def question(
     choices : answers that depend on what was found; they come before the others
     check : what is wrong with a typed answer
     """
-    said = {place: one if isinstance(one, int) else _shown(one) for place, one in values.items()}
+    said: dict[str, object] = {}
+    for place, value in values.items():
+        if isinstance(value, int):
+            said[place] = value
+        elif isinstance(value, str):
+            said[place] = shown(value)[1:-1]
+        else:
+            names = [f'"{isolated(shown(str(one))[1:-1])}"' for one in value]  # type: ignore[attr-defined]
+            more = f" and {len(names) - _MOST_NAMES} more" if names[_MOST_NAMES:] else ""
+            said[place] = ", ".join(names[:_MOST_NAMES]) + more
 
     def text(part: str) -> str:
         return say(f"ask.{kind}.{part}", **said) if has(f"ask.{kind}.{part}") else ""
@@ -81,14 +90,6 @@ def question(
         default_text=text("enter") or "later", is_typed=kind in _TYPED, about=(about,) if about else (),
         paste=text("paste"), writes=text("writes"), is_detail=kind not in _MAIN, check=check,
     )  # fmt: skip
-
-
-def _shown(value: object) -> str:
-    """Return a text on one line, or several in quotes."""
-    if isinstance(value, str):
-        return shown(value)[1:-1]
-    names = [f'"{isolated(shown(str(one))[1:-1])}"' for one in value]  # type: ignore[attr-defined]
-    return ", ".join(names[:_MOST_NAMES]) + (f" and {len(names) - _MOST_NAMES} more" if names[_MOST_NAMES:] else "")
 
 
 def format_question(

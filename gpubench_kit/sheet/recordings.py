@@ -13,8 +13,8 @@ from functools import partial
 
 from gpubench_kit.model.errors import shown
 from gpubench_kit.model.questions import LogFacts
-from gpubench_kit.sheet.log_board import LogBoard
 from gpubench_kit.sheet.log_names import AGAIN, stem_of
+from gpubench_kit.sheet.name_factors import LogBoard
 from gpubench_kit.sheet.questions import named, question
 from gpubench_kit.sheet.rows import CAUSES
 from gpubench_kit.sheet.run_order import time_text
@@ -197,19 +197,14 @@ def label_by_blocks(board: LogBoard) -> bool:
         answer = board.answers.get(asked.key, "")
     if answer not in ("yes", "list"):
         return False
-    wrong = "ask.tuning_names.wrong"
-    board.first.append(
-        question(
-            "tuning_names", check=lambda typed: "" if "," in typed.strip(" ,") else say(wrong, typed=shown(typed))
-        )
-    )
+    board.first.append(question("tuning_names", check=lambda typed: "" if "," in typed.strip(" ,")
+                                else say("ask.tuning_names.wrong", typed=shown(typed))))  # fmt: skip
     names = [one.strip() for one in board.answers.get("tuning_names", "").split(",") if one.strip()]
     if answer == "list":
         form = "text" if len(blocks) > 1 else "no_pauses"
         typed = board.answers.get("block_list", "")
-        board.first.append(
-            question("block_list", form=form, check=partial(_list_fault, names=names, starts=starts))
-        )
+        board.first.append(question("block_list", form=form, check=lambda typed: "" if _blocks_of_list(
+            typed, names, starts) else say("ask.block_list.wrong", n=len(starts))))  # fmt: skip
         found = _blocks_of_list(typed, names, starts)
     else:
         times = [time_text(starts[block[0]]) for block in blocks]
@@ -296,11 +291,6 @@ def _blocks_of_list(
         found.append((list(range(used, used + n)), game, order))
         used += n
     return found if used == len(starts) else []
-
-
-def _list_fault(typed: str, *, names: Sequence[str], starts: Sequence[float]) -> str:
-    """Return what is wrong with typed blocks."""
-    return "" if _blocks_of_list(typed, names, starts) else say("ask.block_list.wrong", n=len(starts))
 
 
 def order_of(typed: str, names: Sequence[str], size: int) -> list[str]:

@@ -9,8 +9,8 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 
 from gpubench_kit.sheet.draft import Draft, DraftRow, order_choices
-from gpubench_kit.sheet.log_board import LogBoard
 from gpubench_kit.sheet.log_names import AGAIN
+from gpubench_kit.sheet.name_factors import LogBoard
 from gpubench_kit.sheet.questions import question
 from gpubench_kit.wording.catalogue import say
 
@@ -49,15 +49,29 @@ def find_order(board: LogBoard) -> Numbers:
     Stamps in the logs come first, then stamps in the names, then a running number. File times count only once
     they are confirmed, and the alphabet never does.
     """
-    _read_stamps(board)
+    days = {name.day for name in board.parts if name.day}
+    is_unsure = len(days) > 1 and any(name.is_day_doubtful for name in board.parts)
+    for one, (name, fact) in enumerate(zip(board.parts, board.logs, strict=True)):
+        in_log = None if math.isnan(fact.started_at_s) or fact.clock_kind == "time_of_day" else fact.started_at_s
+        in_name = None if is_unsure else name.stamp_s
+        if in_log is not None and in_name is not None and abs(in_log - in_name) > _APART_S:
+            board.ask(question("two_stamps", {"file": board.name(one)}), [one], "order", "round")
+        board.start_s[one] = in_name if in_log is None else in_log
+        board.why[one] = "stamp_in_log" if in_log is not None else "stamp_in_name" if in_name else ""
     labels = sorted({label for name in board.parts for label in name.numbers} - {"time", "long"})
     numbers = {label: [name.numbers.get(label) for name in board.parts] for label in labels}
     through = (label for label, held in numbers.items()
                if len(held) > 4 and None not in held and len(set(held)) == len(held))  # fmt: skip
     running = numbers.pop(next(through, ""), [])
     by_number = sorted(board.every, key=lambda one: running[one] or 0) if running else []
-    if not board.is_clocked:
-        _read_times_of_day(board)
+    times = [name.numbers.get("time") for name in board.parts]
+    if not board.is_clocked and None not in times and not any(name.stamp_s or name.day for name in board.parts):
+        # Times of day count where all names have one and no midnight lies between.
+        starts = [(t // 10000) * 3600.0 + t // 100 % 100 * 60 + t % 100 for t in times if t is not None]
+        if max((b - a for a, b in itertools.pairwise(sorted(starts))), default=0.0) < _EVENING_H * 3600:
+            if board.ask(question("one_day")) != "yes":
+                board.doubt(board.every, "order", "session")
+            board.start_s, board.why = list(starts), ["time_in_name"] * len(starts)
     if board.is_clocked:
         board.order = sorted(board.every, key=lambda one: board.start_s[one] or 0.0)
         if by_number and by_number != board.order:
@@ -71,31 +85,6 @@ def find_order(board: LogBoard) -> Numbers:
         board.put([one], "order", str(place), why=say("draft.why.order", by=say(f"draft.by.{board.why[one]}")))
     _number_sessions(board)
     return numbers
-
-
-def _read_stamps(board: LogBoard) -> None:
-    """Take starts from stamps in logs and names; two that differ are asked about."""
-    days = {name.day for name in board.parts if name.day}
-    is_unsure = len(days) > 1 and any(name.is_day_doubtful for name in board.parts)
-    for one, (name, fact) in enumerate(zip(board.parts, board.logs, strict=True)):
-        in_log = None if math.isnan(fact.started_at_s) or fact.clock_kind == "time_of_day" else fact.started_at_s
-        in_name = None if is_unsure else name.stamp_s
-        if in_log is not None and in_name is not None and abs(in_log - in_name) > _APART_S:
-            board.ask(question("two_stamps", {"file": board.name(one)}), [one], "order", "round")
-        board.start_s[one] = in_name if in_log is None else in_log
-        board.why[one] = "stamp_in_log" if in_log is not None else "stamp_in_name" if in_name else ""
-
-
-def _read_times_of_day(board: LogBoard) -> None:
-    """Take times of day in the names, where all have one and no midnight lies between; one session is asked."""
-    times = [name.numbers.get("time") for name in board.parts]
-    if None in times or any(name.stamp_s or name.day for name in board.parts):
-        return
-    starts = [(t // 10000) * 3600.0 + t // 100 % 100 * 60 + t % 100 for t in times if t is not None]
-    if max((b - a for a, b in itertools.pairwise(sorted(starts))), default=0.0) < _EVENING_H * 3600:
-        if board.ask(question("one_day")) != "yes":
-            board.doubt(board.every, "order", "session")
-        board.start_s, board.why = list(starts), ["time_in_name"] * len(starts)
 
 
 def _order_by_file_times(board: LogBoard) -> None:
@@ -165,7 +154,12 @@ def find_rounds(board: LogBoard, numbers: Numbers) -> None:
     cells: dict[tuple[str, ...], list[int]] = defaultdict(list)
     for one in counts:
         cells[board.key(one)].append(one)
-    usual = _usual_size([len(logs) for logs in cells.values()])
+    # The number of recordings that the cells have; 0 where several cells or most of few have fewer.
+    sizes = [len(logs) for logs in cells.values()]
+    usual, n_cells = max(Counter(sizes).items(), key=lambda item: (item[1], item[0]), default=(0, 0))
+    is_largest = usual == max(sizes, default=0) and n_cells > _MOST * len(sizes)
+    if not is_largest and not (len(sizes) >= _MANY_CELLS and n_cells >= _NEARLY_ALL * len(sizes)):
+        usual = 0
     for key, logs in cells.items():
         if not all("round" in board.cells[one] for one in logs):
             _rounds_of_cell(" ".join(filter(None, key)), logs, board, numbers=numbers, usual=usual)
@@ -177,14 +171,6 @@ def find_rounds(board: LogBoard, numbers: Numbers) -> None:
     if twice:
         asked = question("round_twice", {"names": [board.name(one) for one in twice[0]]})
         board.ask(asked, itertools.chain(*twice), "round")
-
-
-def _usual_size(sizes: Sequence[int]) -> int:
-    """Return the number of recordings that the cells have; 0 where several cells or most of few have fewer."""
-    size, n_cells = max(Counter(sizes).items(), key=lambda item: (item[1], item[0]), default=(0, 0))
-    is_largest = size == max(sizes, default=0) and n_cells > _MOST * len(sizes)
-    is_sure = len(sizes) >= _MANY_CELLS and n_cells >= _NEARLY_ALL * len(sizes)
-    return size if is_largest or is_sure else 0
 
 
 def _rounds_of_cell(name: str, logs: Sequence[int], board: LogBoard, *, numbers: Numbers, usual: int) -> None:

@@ -10,7 +10,6 @@ from dataclasses import dataclass, field, replace
 
 from gpubench_kit.model.errors import shown
 from gpubench_kit.model.words import fold, known_unit
-from gpubench_kit.sheet.derived import relative_numbers, sums_up
 from gpubench_kit.sheet.headings import (
     NUMBERED,
     Meaning,
@@ -23,9 +22,11 @@ from gpubench_kit.sheet.headings import (
     is_words,
     meaning_of,
     number_in,
+    relative_numbers,
     role_of,
     runs_in_names,
     share_of_tunings,
+    sums_up,
 )
 from gpubench_kit.sheet.log_names import names_tuning
 from gpubench_kit.sheet.text import Grid
@@ -136,8 +137,20 @@ def read_tables(grid: Grid) -> list[TypedTable]:
     headings that differ holds several tables
     """
     parts = [part for beside in _side_by_side(list(grid.rows)) for part in _one_below_another(_trimmed(beside))]
-    bodies = [body for part in parts if (body := _body_of(part)) and body.rows]
-    tables = [table for body in bodies if (table := _without_relative(_table_of(body, grid))).runs]
+    tables = []
+    for body in (body for part in parts if (body := _body_of(part)) and body.rows):
+        table = _table_of(body, grid)
+        read = ((heading, fold(run.cells.get("tuning", "")), float(number.text))
+                for run in table.runs for heading, number in run.numbers.items())  # fmt: skip
+        relative = relative_numbers(read)
+        if relative:
+            own = (
+                {one: number for one, number in run.numbers.items() if one not in relative} for run in table.runs
+            )
+            runs = (replace(run, numbers=held) for run, held in zip(table.runs, own, strict=True) if held)
+            left = (say("draft.head.relative", heading=one) for one in sorted(relative))
+            table = replace(table, runs=tuple(runs), left_out=(*table.left_out, *left))
+        tables += [table] * bool(table.runs)
     if len(tables) < 2:
         return tables
     return [replace(one, title=f"{one.title}, row {one.runs[0].line}") for one in tables]
@@ -244,7 +257,18 @@ def _body_of(rows: Rows) -> _Body | None:
             body.sums.append(f'row {line} "{label}"')
         elif [fold(cell) for cell in words] != given:
             body.rows.append((line, section, cells))
-    _without_sums(body)
+    # The last rows may hold sums or means of all rows above, whatever they are called.
+    counting = [role_of(cell) in _COUNTING for cell in body.head]
+    while body.rows:
+        line, section, last = body.rows[-1]
+        same = [cells for _, one, cells in body.rows if one == section]
+        named = [place for place, cell in enumerate(last) if is_words(cell)]
+        # Those of one tuning have its name too.
+        parts = [[cells for cells in same if cells[place] == last[place]] for place in named]
+        if not any(sums_up(part, counting) for part in (same, *parts)):
+            break
+        body.rows.pop()
+        body.sums.append(f'row {line} "{next(filter(is_words, last), "")}"')
     if not is_parted:
         body.rows = [(line, "", cells) for line, _, cells in body.rows]
     return body
@@ -253,21 +277,6 @@ def _body_of(rows: Rows) -> _Body | None:
 def _names_sum(cell: str) -> bool:
     """Return whether a cell says that its row sums up others."""
     return is_words(cell) and is_summary(cell) and not names_tuning(fold(cell))
-
-
-def _without_sums(body: _Body) -> None:
-    """Take the last rows off that hold sums or means of all rows above, whatever they are called."""
-    counting = [role_of(head) in _COUNTING for head in body.head]
-    while body.rows:
-        section, last = body.rows[-1][1:]
-        rows = [cells for _, one, cells in body.rows if one == section]
-        named = [place for place, cell in enumerate(last) if is_words(cell)]
-        # Those of one tuning have its name too.
-        parts = [[cells for cells in rows if cells[place] == last[place]] for place in named]
-        if not any(sums_up(part, counting) for part in (rows, *parts)):
-            return
-        line, _, cells = body.rows.pop()
-        body.sums.append(f'row {line} "{next(filter(is_words, cells), "")}"')
 
 
 def _filled(cells: Sequence[str]) -> list[str]:
@@ -371,21 +380,6 @@ def _table_of(body: _Body, grid: Grid) -> TypedTable:
     return TypedTable(
         grid.title, tuple(runs), known, (*sums, *left), tuple(notes), tuple(doubts), body.head, tuning
     )
-
-
-def _without_relative(table: TypedTable) -> TypedTable:
-    """Return a table without numbers that are relative to one of its tunings."""
-    relative = relative_numbers(
-        (heading, fold(run.cells.get("tuning", "")), float(number.text))
-        for run in table.runs
-        for heading, number in run.numbers.items()
-    )
-    if not relative:
-        return table
-    own = ({one: number for one, number in run.numbers.items() if one not in relative} for run in table.runs)
-    runs = (replace(run, numbers=numbers) for run, numbers in zip(table.runs, own, strict=True) if numbers)
-    left = (say("draft.head.relative", heading=one) for one in sorted(relative))
-    return replace(table, runs=tuple(runs), left_out=(*table.left_out, *left))
 
 
 def _numbers_of(

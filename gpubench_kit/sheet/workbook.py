@@ -84,11 +84,14 @@ class _Counted:
             raise TooLarge
         if name == "c":
             found = _COLUMN.match(attributes.get("r", ""))
-            self.column = _column_number(found[1]) if found else self.column + 1
+            number = 0
+            for letter in found[1] if found else "":
+                number = number * 26 + ord(letter) - 64
+            self.column = number or self.column + 1
             self.columns = max(self.columns, self.column)
         elif name == "row":
-            number = attributes.get("r", "")
-            self.row = int(number) if number.isdecimal() and len(number) < 10 else self.row + 1
+            text = attributes.get("r", "")
+            self.row = int(text) if text.isdecimal() and len(text) < 10 else self.row + 1
             self.rows = max(self.rows, self.row)
             self.in_row = self.column = 0
         elif name == "si":
@@ -118,14 +121,6 @@ class _Counted:
 def _refuse_declarations(*_about: object) -> None:
     """Refuse what no spreadsheet writes: names that stand for text, which can grow without limit."""
     raise DamagedZip("it declares texts of its own, which no spreadsheet does")
-
-
-def _column_number(letters: str) -> int:
-    """Return the number of a column from its letters, A being 1."""
-    number = 0
-    for letter in letters:
-        number = number * 26 + ord(letter) - 64
-    return number
 
 
 #: Most run sheets are text.
