@@ -58,6 +58,7 @@ CALLED = {"clock_not_proven_by_files": "clock_not_proven"}
 SAYS = {
     "run_sheet_row": "a row of the run sheet has a fault; it is left out",
     "without_runs": "the run sheet has no row yet for a game, card or tuning of the plan",
+    "names_open": "a title or a name in plan.toml still waits for an answer",
     "one_sheet_read": "a workbook has several sheets; only the first with rows of numbers was read",
 }
 #: Column of a run sheet -> what stands in it.
