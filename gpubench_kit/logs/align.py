@@ -10,7 +10,11 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from gpubench_kit.logs.busy_stretches import (
+from gpubench_kit.logs.format import OneClock
+from gpubench_kit.logs.one_clock import place_of_run
+from gpubench_kit.logs.read_frames import FrameLog
+from gpubench_kit.logs.read_samples import SensorLog
+from gpubench_kit.logs.sample_time import (
     LEAST_SWING,
     SIGNALS,
     BusyStretch,
@@ -19,10 +23,6 @@ from gpubench_kit.logs.busy_stretches import (
     surest_signal,
     surest_stretches,
 )
-from gpubench_kit.logs.format import OneClock
-from gpubench_kit.logs.one_clock import place_of_run
-from gpubench_kit.logs.read_frames import FrameLog
-from gpubench_kit.logs.read_samples import SensorLog
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.catalogue import say
@@ -140,7 +140,10 @@ def align(
     if clock is not None and (offset_s is None or not has_clocks):
         shift_s = place_of_run(frame_log, sensor_log, clock=clock, started_at_s=started_at_s)
         if clock.source == "typed":
-            shift_s = _onto_stretch(shift_s, sensor_log, run_s)
+            # A start is typed seconds early or late, which would give the run idle watts.
+            starts = [stretch.start_s for _, stretch in _whole_stretches(sensor_log, run_s)]
+            near = [start_s for start_s in starts if abs(start_s + shift_s) <= _TYPED_S]
+            shift_s = -near[0] if len(near) == 1 else float("nan")
         if np.isfinite(shift_s):
             return Alignment("one_clock", shift_s, clock.why).over(sensor_log, run_s)
         # A start on an unproven clock tells no stretch from its neighbours.
@@ -155,7 +158,13 @@ def align(
         return Alignment("declared", shift_s, say("evidence.declared")).over(sensor_log, run_s)
     found = _by_edges(sensor_log, run_s, expected_s)
     if frame_log.origin_s is not None and sensor_log.origin_s is not None:
-        found = _same_clock_or(found, sensor_log, sensor_log.origin_s - frame_log.origin_s, run_s)
+        # Two logs that count seconds have one clock, unless an edge is far from it.
+        shift_s = sensor_log.origin_s - frame_log.origin_s
+        if found is None or (
+            _overlap(sensor_log, run_s, shift_s) > 0 and abs(found.shift_s - shift_s) <= _OFF_BY_S
+        ):
+            finding = note("logs.same_clock_taken", name=sensor_log.name, found=shift_s, unit="s")
+            found = Alignment("same_clock", shift_s, say("evidence.aligned.both_count"), 0.0, (finding,))
     return (found or _together(sensor_log, run_s)).over(sensor_log, run_s)
 
 
@@ -174,7 +183,18 @@ def _by_clocks(frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | 
         month_first = _exchanged(frame_log), _exchanged(sensor_log)
         other = _by_clocks_as_read(*month_first, offset_s or 0.0, limit_s)
         if other.overlap > 0:
-            finding = _date_order_found(frame_log, sensor_log)
+            log, unread = (frame_log, sensor_log) if sensor_log.other_clock is None else (sensor_log, frame_log)
+            whose = "clocks" if unread.other_clock is None else "both_clocks"
+            clocks = (at for at in (log.other_clock, log.clock) if at is not None)
+            read, first = (f"{datetime.fromtimestamp(at, UTC):%Y-%m-%d}" for at in clocks)
+            finding = note(
+                f"logs.date_order_by_{whose}",
+                check="date_order_by_clocks",
+                name=log.name,
+                read=read,
+                first=first,
+                other=unread.name,
+            )
             found, (frame_log, sensor_log) = replace(other, findings=(finding, *other.findings)), month_first
     if offset_s is not None or not found.overlap > 0:
         return found
@@ -189,7 +209,14 @@ def _by_clocks_as_read(frame_log: FrameLog, sensor_log: SensorLog, offset_s: flo
     which is whole quarters of an hour; of several that fit, the load tells which, else the only whole hour.
     """
     run_s, name, away_s = frame_log.frames.end_s, sensor_log.name, 0.0
-    shifts = _shifts(frame_log, sensor_log, offset_s)
+    # One shift for each setting of the sensors' clock that the run falls into; else that of the clock at first.
+    base_s, shifts = sensor_log.ahead_of(frame_log.clock) - offset_s, []
+    for (from_s, ahead_s), (until_s, _) in itertools.pairwise((*sensor_log.clock_settings, (np.inf, 0.0))):
+        moved_s = _within_a_day(base_s + ahead_s, frame_log, sensor_log)
+        is_begun = -moved_s >= from_s or from_s == 0.0
+        if is_begun and -moved_s < until_s and _overlap(sensor_log, run_s, moved_s) > 0:
+            shifts.append(moved_s)
+    shifts = shifts or [_within_a_day(base_s, frame_log, sensor_log)]
     shift_s = shifts[0] if len(shifts) == 1 else _by_load(shifts, sensor_log, run_s, limit_s)
     if shift_s is None:
         places = say("list.or").join(f"{-one:.1f} s" for one in shifts)
@@ -208,21 +235,6 @@ def _by_clocks_as_read(frame_log: FrameLog, sensor_log: SensorLog, offset_s: flo
     )
 
 
-def _shifts(frame_log: FrameLog, sensor_log: SensorLog, offset_s: float) -> list[float]:
-    """Return what may be added to the samples' time: one for each setting of their clock that the run falls into.
-
-    Without any, it is that of the clock as it stood at first.
-    """
-    settings = (*sensor_log.clock_settings, (np.inf, 0.0))
-    run_s, base_s, found = frame_log.frames.end_s, sensor_log.ahead_of(frame_log.clock) - offset_s, []
-    for (from_s, ahead_s), (until_s, _) in itertools.pairwise(settings):
-        shift_s = _within_a_day(base_s + ahead_s, frame_log, sensor_log)
-        is_begun = -shift_s >= from_s or from_s == 0.0
-        if is_begun and -shift_s < until_s and _overlap(sensor_log, run_s, shift_s) > 0:
-            found.append(shift_s)
-    return found or [_within_a_day(base_s, frame_log, sensor_log)]
-
-
 def _within_a_day(shift_s: float, frame_log: FrameLog, sensor_log: SensorLog) -> float:
     """Return a shift, of at most half a day where one of the clocks tells the time of day only."""
     if "time_of_day" not in (frame_log.clock_kind, sensor_log.clock_kind):
@@ -237,16 +249,6 @@ def _whole_stretches(sensor_log: SensorLog, run_s: float) -> list[tuple[str, Bus
         for metric, stretch, slack_s in surest_stretches(sensor_log.time_s, sensor_log.values)
         if stretch.has_start and stretch.has_end and fits_run(stretch, run_s, slack_s)
     ]
-
-
-def _onto_stretch(shift_s: float, sensor_log: SensorLog, run_s: float) -> float:
-    """Return what puts the run onto the one busy stretch near the place of a typed start; nan without one.
-
-    A start is typed seconds early or late, which would give the run idle watts.
-    """
-    starts = [stretch.start_s for _, stretch in _whole_stretches(sensor_log, run_s)]
-    near = [start_s for start_s in starts if abs(start_s + shift_s) <= _TYPED_S]
-    return -near[0] if len(near) == 1 else float("nan")
 
 
 def _by_load(shifts: Sequence[float], sensor_log: SensorLog, run_s: float, limit_s: float) -> float | None:
@@ -305,22 +307,6 @@ def _held_against_load(found: Alignment, frame_log: FrameLog, sensor_log: Sensor
 def _exchanged(log: _Log) -> _Log:
     """Return a log with day and month of its clock exchanged, where they could be; others as they are."""
     return log if log.other_clock is None else replace(log, clock=log.other_clock, other_clock=None)
-
-
-def _date_order_found(frame_log: FrameLog, sensor_log: SensorLog) -> Finding:
-    """Return the finding that the clocks of both logs tell the order of day and month."""
-    log, other = (frame_log, sensor_log) if sensor_log.other_clock is None else (sensor_log, frame_log)
-    whose = "clocks" if other.other_clock is None else "both_clocks"
-    clocks = (at for at in (log.other_clock, log.clock) if at is not None)
-    read, first = (f"{datetime.fromtimestamp(at, UTC):%Y-%m-%d}" for at in clocks)
-    return note(
-        f"logs.date_order_by_{whose}",
-        check="date_order_by_clocks",
-        name=log.name,
-        read=read,
-        first=first,
-        other=other.name,
-    )
 
 
 def _through_midnight(frame_log: FrameLog, sensor_log: SensorLog, limit_s: float) -> tuple[FrameLog, SensorLog]:
@@ -389,15 +375,6 @@ def _by_edges(sensor_log: SensorLog, run_s: float, expected_s: float) -> Alignme
         finding = note("logs.aligned_by_edge", name=name, quality=quality, found=shift_s, unit="s", line=line)
         return Alignment(method, shift_s, quality, 0.0, (finding,), is_whole)
     return None
-
-
-def _same_clock_or(edge: Alignment | None, sensor_log: SensorLog, shift_s: float, run_s: float) -> Alignment:
-    """Return the alignment of two logs that count seconds: one clock, unless an edge is far from it."""
-    has_overlap = _overlap(sensor_log, run_s, shift_s) > 0
-    if edge is not None and not (has_overlap and abs(edge.shift_s - shift_s) <= _OFF_BY_S):
-        return edge
-    finding = note("logs.same_clock_taken", name=sensor_log.name, found=shift_s, unit="s")
-    return Alignment("same_clock", shift_s, say("evidence.aligned.both_count"), 0.0, (finding,))
 
 
 def _together(sensor_log: SensorLog, run_s: float) -> Alignment:

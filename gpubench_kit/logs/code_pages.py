@@ -129,7 +129,12 @@ def is_east_asian(text: str, encoding: str) -> bool:
     characters = "".join(runs).replace("ー", "")
     if len(characters) < _FEWEST_CHARACTERS:
         return False
-    n_common = sum(_is_common(character.encode(encoding), encoding) for character in characters)
+    # The two bytes of a character are among those of ordinary text.
+    codes = [character.encode(encoding) for character in characters]
+    n_common = sum(
+        any(first <= code[0] <= last and code[-1] >= lowest for first, last, lowest in _COMMON[encoding])
+        for code in codes
+    )
     # In Western text, a character for each umlaut stands alone.
     n_in_company = sum(len(run) for run in runs if len(run) > 1)
     return n_common >= _COMMON_SHARE * len(characters) and 2 * n_in_company >= len(characters)
@@ -180,12 +185,6 @@ def _could_be_word(word: str, script: frozenset[str]) -> bool:
         return False
     is_regular = word == lower or word == word.upper() or word[1:] == lower[1:]
     return is_regular and set(lower) <= script and not _VOWELS.isdisjoint(lower)
-
-
-def _is_common(character: bytes, encoding: str) -> bool:
-    """Return whether the two bytes of a character are among those of ordinary text."""
-    lead, second = character[0], character[-1]
-    return any(first <= lead <= last and second >= lowest for first, last, lowest in _COMMON[encoding])
 
 
 charset_normalizer = loaded_when_used("charset_normalizer")

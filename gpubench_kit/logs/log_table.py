@@ -225,7 +225,16 @@ def read_lines(
     ]
     findings += _summary_taken(odd, last_row, name)
     if odd:
-        raise LogError(_faults(odd, name))
+        told = [(line_number, *odd[line_number]) for line_number in sorted(odd)[:_FAULTS_TOLD]]
+        what_to_do = "Correct the line, or record the run again."
+        faults = [
+            Fault(f"{name}, line {number}", f"{problem} (the line begins {line.strip()[:50]!r}).", what_to_do)
+            for number, line, problem in told
+        ]
+        n_more = len(odd) - len(faults)
+        raise LogError(
+            [*faults, Fault(name, f"{n_more} further lines have faults of this kind.")] if n_more else faults
+        )
     by_column = np.array(values, dtype=float).reshape(len(values), len(numbers)).T.copy()
     as_text = np.array(words, dtype=object).reshape(len(words), len(texts)).T.copy()
     return dict(zip(numbers, by_column, strict=True)), dict(zip(texts, as_text, strict=True)), tuple(findings)
@@ -331,15 +340,3 @@ def _summary_taken(odd: dict[int, tuple[str, str]], last_row: int, name: str) ->
     lines = [odd.pop(line_number)[0] for line_number in below]
     shown = repr(lines[0].strip()[:60])
     return [note("logs.summary_lines", name=name, found=len(below), first=below[0], shown=shown)]
-
-
-def _faults(odd: dict[int, tuple[str, str]], name: str) -> list[Fault]:
-    """Return the faults of the first odd lines."""
-    told = [(line_number, *odd[line_number]) for line_number in sorted(odd)[:_FAULTS_TOLD]]
-    action = "Correct the line, or record the run again."
-    faults = [
-        Fault(f"{name}, line {number}", f"{problem} (the line begins {line.strip()[:50]!r}).", action)
-        for number, line, problem in told
-    ]
-    n_more = len(odd) - len(faults)
-    return [*faults, Fault(name, f"{n_more} further lines have faults of this kind.")] if n_more else faults

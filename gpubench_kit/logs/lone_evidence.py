@@ -221,12 +221,9 @@ def _time_alone(clues: Clues, time: TimeColumn, *, has_rival: bool, is_alone: bo
     if not factor or (time.unit_ms and not fitting) or not (is_alone or is_known):
         return None
     reading = Reading("steps", None, time, factor, certainty, (why,), time_factor=factor)
-    return reading if is_known else _counted(clues, reading, time, fitting)
-
-
-def _counted(clues: Clues, reading: Reading, time: TimeColumn, fitting: list[float]) -> Reading:
-    """Return steps as proven where a length from outside fits them, else with what is asked."""
-    usual = float(np.median(time.steps))
+    if is_known:
+        return reading
+    # Proven where a length from outside fits the steps.
     units = [reading.factor] if time.step < 1 else [*fitting, *(1e3 / per_s for per_s in _COUNTS_PER_S)]
     options = [replace(reading, factor=unit, time_factor=unit) for unit in units if is_plausible(usual * unit)]
     found = clues.witnessed(*((one, time.span * one.factor) for one in options))
@@ -287,7 +284,10 @@ def by_lone_column(clues: Clues) -> Reading:
     stated = [place for place in possible if rows.unit_ms(place) is not None]
     named = [place for place in plain if clues.is_frame_word(place)]
     timed = [place for place in possible if words_of(rows.name(place)) & DURATION]
-    if len(timed) == 1 and all(_is_count(clues, place) for place in named):
+    # Whole numbers under a heading without a duration may count frames or draws.
+    whole = (place for place in named if rows.steps[place] >= 1 and rows.unit_ms(place) is None)
+    counts = [place for place in whole if not words_of(rows.name(place)) & DURATION]
+    if len(timed) == 1 and counts == named:
         named = timed if named else named
     both = [place for place in stated if place in named]
     pick = stated[0] if len(stated) == 1 else both[0] if len(both) == 1 else None
@@ -312,12 +312,6 @@ def by_lone_column(clues: Clues) -> Reading:
     question = f"{len(possible)} columns could be the frame times, and no elapsed time tells which: {shown}"
     first, units = next(iter(possible.items()))
     return Reading("column", first, None, units[0], question=question)
-
-
-def _is_count(clues: Clues, place: int) -> bool:
-    """Return whether a column of whole numbers, under a heading without a duration, may count frames or draws."""
-    is_whole = clues.rows.steps[place] >= 1 and clues.rows.unit_ms(place) is None
-    return is_whole and not words_of(clues.rows.name(place)) & DURATION
 
 
 def _is_average(clues: Clues, place: int) -> bool:

@@ -1,11 +1,18 @@
-"""What a file tells of itself that belongs to no run yet."""
+"""What a file tells of itself that belongs to no run yet, and which row of the run sheet it belongs to.
+
+Rows that name no log and files that no row names are brought together with the evidence. The alphabet tells
+nothing, and a log whose name speaks of another game or tuning is never taken.
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+
+import numpy as np
 
 from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, LogFormat, format_id_of, seen_in
 from gpubench_kit.logs.log_table import LogTable
@@ -18,6 +25,11 @@ from gpubench_kit.logs.text_table import open_table, rows_of
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.questions import LogFacts, quoted
+from gpubench_kit.model.tables import Finding
+from gpubench_kit.sheet.log_names import NamedRow, logs_by_names, parts_of
+from gpubench_kit.sheet.recordings import stem_of
+from gpubench_kit.wording.catalogue import say
+from gpubench_kit.wording.notes import note
 
 #: A line above the heading with a key and a value.
 _KEY_AND_VALUE = re.compile(r"\s*#*\s*([^:=,;\t]{1,40}?)\s*[:=,;\t]\s*(\S.{0,80}?)\s*")
@@ -152,3 +164,181 @@ def _columns(found: LogFormat) -> tuple[tuple[str, str, str, str], ...]:
         (one.role, one.label.removeprefix("column ").strip("'"), one.unit, one.certainty.word)
         for one in found.choices
     )
+
+
+#: A typed start and a log's clock belong together when they are this close [s].
+_NEAR_S = 120.0
+
+#: A log is closed at most so long after the start of its run [s].
+_LONGEST_RUN_S = 1800.0
+
+#: Files that were copied have times closer together than runs can be [s].
+_COPIED_S = 5.0
+
+#: A line of the plan that names logs by a pattern.
+_PATTERN = '[logs] pattern = "{game}_{tuning}_{round}.csv"'
+
+#: The log of each run, with why it was taken; and what is ambiguous, empty where nothing is.
+_Pairs = tuple[dict[str, tuple[LogFacts, str]], str]
+
+
+def pair_loose(
+    rows: Sequence[NamedRow], files: Sequence[Path], root: Path, *, declared: Declaration, by_sequence: bool = True
+) -> tuple[dict[str, tuple[str, str]], list[Finding]]:
+    """Return which files are the logs of which rows: names of frame and sensor log by run, and what is said of it.
+
+    Parameters
+    ----------
+    rows : rows of the run sheet without a log
+    files : files that no row names
+    root : the review folder, for names
+    declared : what the plan declares about logs
+    by_sequence : whether the sequence may tell; not where other rows name their logs, as a stray log would slip in
+
+    Notes
+    -----
+    Typed starts go first, against the clocks in the logs, else against file times; then games, tunings and rounds
+    that the names speak of; where there are none, rows in their order and logs in that of their clocks, file times
+    or numbers belong together if there are as many of each. What is ambiguous is not guessed; a finding asks for
+    the names.
+    """
+    within = [path.relative_to(root) for path in files]
+    facts = [
+        replace(facts_of_log(path, name=own.as_posix(), declared=declared), path=own)
+        for path, own in zip(files, within, strict=True)
+    ]
+    frames, sensors = ([one for one in facts if one.kind == kind] for kind in ("frames", "sensors"))
+    if not rows or not frames:
+        return {}, []
+    by_names = logs_by_names(rows, [one.path.as_posix() for one in frames])
+    found, doubt = _by_clock(rows, frames)
+    if not found and not doubt:
+        found, doubt = _by_file_time(rows, frames)
+    if not found and not doubt and by_names.speak:
+        of_name, why = {one.path.as_posix(): one for one in frames}, say("evidence.pairing.name")
+        found = {run: (of_name[name], why) for run, name in by_names.logs.items()}
+        doubt = "" if found else say("evidence.pairing.not_one_each")
+    elif not found and not doubt and by_sequence:
+        found, doubt = _by_sequence(rows, frames)
+    paired = [(row, found[row.run][0].path.as_posix()) for row in rows if row.run in found]
+    wrong = [(row.run, name) for row, name in paired if by_names.contradict(row, name)]
+    if wrong:
+        doubt = say("evidence.pairing.other_game", log=wrong[0][1], named_run=wrong[0][0])
+        for run, _ in wrong:
+            del found[run]
+    partners = _sensors_for([log for log, _ in found.values()], sensors)
+    pairs, findings = {}, []
+    for row, name in paired:
+        if row.run not in found:
+            continue
+        pairs[row.run] = name, partners.get(name, "")
+        logs = say("list.and").join(f"'{one}'" for one in pairs[row.run] if one)
+        why = found[row.run][1]
+        findings.append(replace(note("logs.log_guessed", named_run=row.run, logs=logs, why=why), run=row.run))
+    if len(pairs) < min(len(rows), len(frames)) and (doubt or by_sequence):
+        doubt = doubt or say("evidence.pairing.nothing_tells")
+        findings.append(note("logs.logs_not_matched", why=doubt, found=len(frames), limit=len(rows), line=_PATTERN))
+    return pairs, findings
+
+
+def _clock_s(facts: LogFacts) -> float:
+    """Return the clock of a log's first row, where it has a date; else nan."""
+    return facts.started_at_s if facts.clock_kind in ("zoned", "dated") else float("nan")
+
+
+def _by_clock(rows: Sequence[NamedRow], frames: list[LogFacts]) -> _Pairs:
+    """Return the log whose clock is near each typed start, if no other start or log could be meant."""
+    started = [row for row in rows if np.isfinite(row.started_at_s)]
+    clocked = [one for one in frames if np.isfinite(_clock_s(one))]
+    starts, clocks = np.array([row.started_at_s for row in started]), np.array([_clock_s(one) for one in clocked])
+    is_near = np.abs(starts[:, None] - clocks) <= _NEAR_S
+    if not is_near.any():
+        return {}, ""
+    alone = (is_near.sum(axis=1, keepdims=True) == 1) & (is_near.sum(axis=0, keepdims=True) == 1)
+    places = np.argwhere(is_near & alone)
+    if starts.size == clocks.size == np.unique(starts).size:
+        # In their order, where all of them are near.
+        in_turn = np.stack((np.argsort(starts, kind="stable"), np.argsort(clocks, kind="stable")), axis=1)
+        places = in_turn if is_near[tuple(in_turn.T)].all() else places
+    found = {}
+    for row, one in ((started[row], clocked[log]) for row, log in places):
+        times = {"at": _time(_clock_s(one)), "run_at": _time(row.started_at_s)}
+        found[row.run] = one, say("evidence.pairing.clock", **times)
+    return found, "" if found else say("evidence.pairing.several_clocks")
+
+
+def _by_file_time(rows: Sequence[NamedRow], frames: list[LogFacts]) -> _Pairs:
+    """Return the log that was closed after each typed start and before the next one, if there is just one."""
+    started = sorted((row for row in rows if np.isfinite(row.started_at_s)), key=lambda row: row.started_at_s)
+    starts = np.array([row.started_at_s for row in started])
+    if not starts.size or not _tell_apart(frames):
+        return {}, ""
+    ends = np.minimum(np.append(starts[1:], np.inf), starts + _LONGEST_RUN_S)
+    found = {}
+    for row, start_s, end_s in zip(started, starts, ends, strict=True):
+        logs = [one for one in frames if start_s < one.file_time_s <= end_s]
+        if len(logs) == 1:
+            times = {"at": _time(logs[0].file_time_s), "run_at": _time(start_s)}
+            found[row.run] = logs[0], say("evidence.pairing.file_time", **times)
+    # Times of a copy may fall anywhere: they count only if they fit every row, and every log.
+    is_whole = len(found) == len(started) == len(frames)
+    return (found, "") if is_whole else ({}, say("evidence.pairing.no_file_times"))
+
+
+def _by_sequence(rows: Sequence[NamedRow], frames: list[LogFacts]) -> _Pairs:
+    """Return rows and logs in their order, if there are as many of each and nothing speaks against it."""
+    if len(rows) != len(frames) or not np.isfinite([row.order for row in rows]).all():
+        return {}, ""
+    by_number, by_time = _by_number(frames), sorted(frames, key=lambda one: one.file_time_s)
+    has_times = _tell_apart(frames)
+    if np.isfinite([_clock_s(one) for one in frames]).all():
+        logs, how = sorted(frames, key=_clock_s), "clocks"
+    elif has_times and not by_number:
+        logs, how = by_time, "file_times"
+    elif has_times and by_number != by_time:
+        return {}, say("evidence.pairing.numbers_deny_times")
+    elif by_number:
+        logs, how = by_number, "both" if has_times else "numbers"
+    else:
+        return {}, say("evidence.pairing.no_order")
+    ordered = sorted(rows, key=lambda row: row.order)
+    return {
+        row.run: (one, say(f"evidence.pairing.by_{how}", place=place, logs=len(logs)))
+        for place, (row, one) in enumerate(zip(ordered, logs, strict=True), start=1)
+    }, ""
+
+
+def _tell_apart(logs: list[LogFacts]) -> bool:
+    """Return whether file times are those of recordings, and not of a copy."""
+    times = np.sort([one.file_time_s for one in logs])
+    return times.size > 1 and bool((np.diff(times) >= _COPIED_S).all())
+
+
+def _by_number(logs: list[LogFacts]) -> list[LogFacts]:
+    """Return logs by the number that each of their names has of its own; empty where there is none."""
+    numbers = [parts_of(one.path.as_posix()).numbers for one in logs]
+    for label in sorted({label for of_name in numbers for label in of_name}):
+        own = [of_name.get(label) for of_name in numbers]
+        if None not in own and len(set(own)) == len(logs) > 1:
+            return [logs[place] for place in np.argsort(np.array(own, dtype=float), kind="stable")]
+    return []
+
+
+def _sensors_for(frames: list[LogFacts], sensors: list[LogFacts]) -> dict[str, str]:
+    """Return the sensor log of each frame log: the only one, that of the same name, else one each by clock."""
+    names, of_sensors = ([one.path.as_posix() for one in logs] for logs in (frames, sensors))
+    if len(sensors) == 1:
+        return dict.fromkeys(names, of_sensors[0])
+    stems = [stem_of(name) for name in of_sensors]
+    named = {name: of_sensors[stems.index(stem_of(name))] for name in names if stems.count(stem_of(name)) == 1}
+    if len(named) == len(set(named.values())) == len(frames):
+        return named
+    if len(sensors) != len(frames) or not np.isfinite([_clock_s(one) for one in (*frames, *sensors)]).all():
+        return {}
+    ordered = (sorted(logs, key=_clock_s) for logs in (frames, sensors))
+    return {one.path.as_posix(): other.path.as_posix() for one, other in zip(*ordered, strict=True)}
+
+
+def _time(seconds: float) -> str:
+    """Return a moment as date and time of day."""
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%d %H:%M:%S}"

@@ -15,7 +15,7 @@ import pandas as pd
 
 from gpubench_kit.logs.clock import clock_of_texts, started_at_s
 from gpubench_kit.logs.format import ConfirmedFormat, Declaration, RunTask, Witness
-from gpubench_kit.logs.pair_loose import pair_loose
+from gpubench_kit.logs.loose_files import pair_loose
 from gpubench_kit.model.errors import Fault
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.rules import FormatEntry
@@ -80,7 +80,19 @@ def order_done(runs: pd.DataFrame, facts: pd.DataFrame, *, date_order: str = "")
         )
     planned = runs["order"].astype("Int64")
     is_recorded, is_pilot = runs["is_recorded"].to_numpy(dtype=bool), (runs["purpose"] == "pilot").to_numpy()
-    for clock, other in _clocks(runs, facts, date_order):
+    by_run = facts.set_index("run").reindex(runs["run"])
+    start_s, other_s = (by_run[name].to_numpy(dtype=float) for name in ("clock_start_s", "other_clock_start_s"))
+    other_s = np.where(np.isfinite(other_s), other_s, start_s)
+    kinds, sources = (by_run[name].to_numpy(dtype=object) for name in ("clock_kind", "clock_from"))
+    # The surest first, each with its dates read the other way round.
+    clocks = []
+    for source in ("frame_log", "sensor_log"):
+        for kind in ("zoned", "dated"):
+            is_this = (kinds == kind) & (sources == source)
+            clocks.append((np.where(is_this, start_s, np.nan), np.where(is_this, other_s, np.nan)))
+    typed, doubt = runs["started_at"], not date_order and is_in_doubt(runs["started_at"])
+    turned = started_at_s(typed, date_order="month_first") if doubt else started_at_s(typed, date_order=date_order)
+    for clock, other in [*clocks, (started_at_s(typed, date_order=date_order), turned)]:
         counts = is_recorded & (np.isfinite(clock) | ~is_pilot)
         if not counts.any() or not np.isfinite(clock[counts]).all():
             continue
@@ -128,22 +140,6 @@ def clock_set_back(runs: pd.DataFrame, facts: pd.DataFrame) -> tuple[str, ...]:
 def _ranks(clock: np.ndarray, is_recorded: np.ndarray) -> pd.Series:
     """Return the place of each recorded run by a clock."""
     return pd.Series(clock).where(is_recorded).rank(method="first").astype("Int64")
-
-
-def _clocks(runs: pd.DataFrame, facts: pd.DataFrame, date_order: str) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Return the clocks that there are, the surest first, each with its dates read the other way round."""
-    by_run = facts.set_index("run").reindex(runs["run"])
-    start_s, other_s = (by_run[name].to_numpy(dtype=float) for name in ("clock_start_s", "other_clock_start_s"))
-    other_s = np.where(np.isfinite(other_s), other_s, start_s)
-    kinds, sources = (by_run[name].to_numpy(dtype=object) for name in ("clock_kind", "clock_from"))
-    clocks = []
-    for source in ("frame_log", "sensor_log"):
-        for kind in ("zoned", "dated"):
-            is_this = (kinds == kind) & (sources == source)
-            clocks.append((np.where(is_this, start_s, np.nan), np.where(is_this, other_s, np.nan)))
-    typed, doubt = runs["started_at"], not date_order and is_in_doubt(runs["started_at"])
-    other = started_at_s(typed, date_order="month_first") if doubt else started_at_s(typed, date_order=date_order)
-    return [*clocks, (started_at_s(typed, date_order=date_order), other)]
 
 
 #: Where logs lie when a sheet gives only their names.
@@ -203,7 +199,8 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
         frame_path = _file(places, row, frame_name, faults)
         sensor_path = _file(places, row, sensor_name, faults)
         if faults and row["excluded"]:
-            matched.findings.extend(_notes(faults, row["run"]))
+            told = (Finding("note", "excluded_log_unusable", str(fault), run=row["run"]) for fault in faults)
+            matched.findings.extend(told)
             continue
         matched.faults.extend(faults)
         if frame_path is not None or sensor_path is not None:
@@ -226,8 +223,15 @@ def match_files(runs: pd.DataFrame, typed: pd.DataFrame, plan: ReviewPlan) -> Ma
             )
         elif not faults and row["run"] not in with_numbers and not row["excluded"]:
             matched.not_recorded.append(row["run"])
-    matched.findings.extend(_not_recorded(matched.not_recorded))
-    matched.findings.extend(_left_over(places, matched.tasks))
+    if missing := matched.not_recorded:
+        n, shown = len(missing), _first(missing)
+        matched.findings.append(note("logs.not_recorded_yet", n=n, shown=shown, found=n))
+    taken = {path for task in matched.tasks for path in (task.frame_path, task.sensor_path) if path}
+    unnamed = (path for path in _files_in(places) if str(path) not in taken)
+    loose = [path.name for path in unnamed if str(path.resolve()) not in taken]
+    if loose:
+        n, shown = len(loose), _first(loose)
+        matched.findings.append(note("logs.files_without_row", n=n, folder=LOG_FOLDER, shown=shown, found=n))
     return matched
 
 
@@ -374,26 +378,6 @@ def _file(places: RealPaths, row: dict, name: str, faults: list[Fault]) -> Path 
             Fault(where, problem, "Put it there, correct the name, or empty the cell of a run not yet done.")
         )
     return found
-
-
-def _notes(faults: list[Fault], run: str) -> list[Finding]:
-    """Return faults of an excluded run as notes."""
-    return [Finding("note", "excluded_log_unusable", str(fault), run=run) for fault in faults]
-
-
-def _not_recorded(runs: list[str]) -> list[Finding]:
-    """Return one note on rows that have neither log nor numbers."""
-    return [note("logs.not_recorded_yet", n=len(runs), shown=_first(runs), found=len(runs))] if runs else []
-
-
-def _left_over(places: RealPaths, tasks: list[RunTask]) -> list[Finding]:
-    """Return one note on files in the folder of logs that no row names."""
-    named = {path for task in tasks for path in (task.frame_path, task.sensor_path) if path}
-    unnamed = (path for path in _files_in(places) if str(path) not in named)
-    loose = [path.name for path in unnamed if str(path.resolve()) not in named]
-    n, shown = len(loose), _first(loose)
-    unnamed_files = note("logs.files_without_row", n=n, folder=LOG_FOLDER, shown=shown, found=n)
-    return [unnamed_files] if loose else []
 
 
 def _first(names: list[str]) -> str:

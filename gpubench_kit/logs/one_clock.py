@@ -14,10 +14,10 @@ from typing import Any
 
 import numpy as np
 
-from gpubench_kit.logs.busy_stretches import busy_edges, surest_signal
 from gpubench_kit.logs.format import OneClock, RunTask
 from gpubench_kit.logs.read_frames import FormatMemory, FrameLog, read_ends
 from gpubench_kit.logs.read_samples import SensorLog
+from gpubench_kit.logs.sample_time import busy_edges, surest_signal
 from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.catalogue import say

@@ -151,25 +151,19 @@ def _plain_line(line: str, number: int, separator: str, *, where: tuple[dict[int
     if len(cells) <= max(units):
         return line
     for column, unit in units.items():
-        plain = _plain_cell(cells[column], unit)
+        match = (_MINUTES if unit == _SECONDS else _WITH_UNIT).fullmatch(cells[column])
+        # Words stay; a number without the unit, or with another one, is a fault.
+        plain = None if match or looks_numeric(cells[column]) else cells[column]
+        if match and unit == _SECONDS:
+            plain = f"{(int(match[1] or 0) * 60 + int(match[2])) * 60 + int(match[3])}{match[4]}"
+        elif match and match[2] == unit:
+            plain = match[1]
         if plain is None and not begins_with_words(bare):
             shown = cells[column].strip()[:40]
             problem = f"column {column + 1} holds {shown!r}, where the rows above are in '{unit}'."
             raise LogError(Fault(f"{name}, line {number}", problem, "Let the recorder write one unit per column."))
         cells[column] = cells[column] if plain is None else plain
     return separator.join(f'"{cell}"' if separator and separator in cell else cell for cell in cells)
-
-
-def _plain_cell(cell: str, unit: str) -> str | None:
-    """Return the number of a cell, and words as they are; None where it has another unit, or none."""
-    if unit == _SECONDS:
-        match = _MINUTES.fullmatch(cell)
-        seconds = (int(match[1] or 0) * 60 + int(match[2])) * 60 + int(match[3]) if match else 0
-        return f"{seconds}{match[4]}" if match else None if looks_numeric(cell) else cell
-    match = _WITH_UNIT.fullmatch(cell)
-    if match and match[2] == unit:
-        return match[1]
-    return None if match or looks_numeric(cell) else cell
 
 
 _WORDS = {None: "", True: "true", False: "false"}
@@ -255,14 +249,6 @@ def _pairs(line: str, separator: str, mark: str) -> list[tuple[str, str]]:
     return [(key.strip().strip('"'), value.strip()) for key, _, value in parts]
 
 
-def _layout_of_object(line: str) -> KeyedLines | None:
-    """Return the keys of a flat JSON object in a line; None where it is none."""
-    pairs = _pairs_of_object(line)
-    keys = tuple(dict.fromkeys(key for key, _ in pairs))
-    layout = KeyedLines(keys, "\t".join(map(cell_of_value, keys)), _pairs_of_object, may_lack=True)
-    return layout if pairs and layout.row(line) is not None else None
-
-
 def _pairs_of_object(line: str) -> list[tuple[str, str | None]]:
     """Return keys and values of the object in a line; none where there is no object."""
     line = line.strip().rstrip(",")
@@ -301,13 +287,24 @@ def with_keys_as_heading(text: bytes, name: str) -> bytes | None:
     ------
     LogError : a line has only some of the keys, or others too; or the text is too large
     """
-    document = _document_as_table(text) if text[:64].lstrip()[:1] in (b"[", b"{") else None
-    if document is not None:
-        return document
+    if text[:64].lstrip()[:1] in (b"[", b"{") and len(text) <= _LARGEST_MB * 1_000_000:
+        # One JSON document: a list of flat objects or of lists, or an object of lists of one length; one of several
+        # members of an object may hold them. Numbers keep every digit.
+        found = _from_json(text)
+        inside = [value for _, value in found] if isinstance(found, tuple) else []
+        tables = [part for one in (found, *inside) if (part := _rows_of_document(one))]
+        if len(tables) == 1:
+            return "".join("\t".join(map(cell_of_value, row)) + "\n" for row in tables[0]).encode(
+                "utf-8", "replace"
+            )
     head = whole_lines(text, 0, LOOK_AHEAD)
     start = head.rfind(b"\n", 0, len(head) // 2) + 1
     probe = head[start : head.find(b"\n", start)].decode("utf-8", "replace").strip()
-    layout, usual = layout_of_pairs(probe) or _layout_of_object(probe), full_lines(head)
+    layout, usual = layout_of_pairs(probe), full_lines(head)
+    if layout is None and (pairs := _pairs_of_object(probe)):
+        keys = tuple(dict.fromkeys(key for key, _ in pairs))
+        of_objects = KeyedLines(keys, "\t".join(map(cell_of_value, keys)), _pairs_of_object, may_lack=True)
+        layout = of_objects if of_objects.row(probe) is not None else None
     if layout is None or sum(layout.row(one) not in (None, one) for one in usual) < _SHARE_OF_LINES * len(usual):
         return None
     if len(text) > _LARGEST_MB * 1_000_000:
@@ -317,28 +314,12 @@ def with_keys_as_heading(text: bytes, name: str) -> bytes | None:
     rows = [line if line.startswith(COMMENT_MARKS) else layout.row(line) for line in lines]
     whole = [row for row in rows if row is not None]
     if len(whole) < len(rows):
-        place, keys = rows.index(None), ", ".join(f"'{key}'" for key in layout.keys)[:200]
-        problem = f"{lines[place].strip()[:80]!r} has not the keys of the other lines ({keys}), each once."
+        place, shown = rows.index(None), ", ".join(f"'{key}'" for key in layout.keys)[:200]
+        problem = f"{lines[place].strip()[:80]!r} has not the keys of the other lines ({shown}), each once."
         action = "Let the recorder write the same keys in the same order in every line."
         raise LogError(Fault(f"{name}, line {place + 1}", problem, action))
     first = next(place for place, (row, line) in enumerate(zip(whole, lines, strict=True)) if row is not line)
     return "\n".join([*whole[:first], layout.heading, *whole[first:]]).encode("utf-8", "replace")
-
-
-def _document_as_table(text: bytes) -> bytes | None:
-    """Return a file that is one JSON document with the rows of a log as lines with tabs; None where it is none.
-
-    The rows are a list of flat objects or of lists, or an object of lists of one length; one of several members of
-    an object may hold them. Numbers keep every digit.
-    """
-    if len(text) > _LARGEST_MB * 1_000_000:
-        return None
-    found = _from_json(text)
-    inside = [value for _, value in found] if isinstance(found, tuple) else []
-    tables = [rows for one in (found, *inside) if (rows := _rows_of_document(one))]
-    if len(tables) != 1:
-        return None
-    return "".join("\t".join(map(cell_of_value, row)) + "\n" for row in tables[0]).encode("utf-8", "replace")
 
 
 def _rows_of_document(found: object) -> list[Sequence[object]]:

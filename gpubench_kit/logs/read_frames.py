@@ -296,7 +296,8 @@ def _read(table: LogTable, log_format: LogFormat, *, with_sensors: bool, only_re
     stamps: tuple[ColumnChoice, ...] = ()
     if log_format.clock:
         clock = clock_at_start(table, log_format, timed, used=_with_stamps_of_rows(table, log_format, read))
-        stamps = _stamps_told(table, log_format)
+        passed = passed_since_zero(table, log_format.clock)
+        stamps = log_format.clock if passed is None else (passed,) if log_format.elapsed is None else ()
     counts = np.ones(timed.frame_ms.size, dtype=bool)
     not_counted: tuple[Finding, ...] = ()
     if log_format.counted:
@@ -351,14 +352,6 @@ def is_too_coarse(frames: Frames) -> bool:
 def _kept(values: np.ndarray, kept: np.ndarray) -> np.ndarray:
     """Return the values of the rows that are frames."""
     return values if kept.size == values.size else values[kept]
-
-
-def _stamps_told(table: LogTable, log_format: LogFormat) -> tuple[ColumnChoice, ...]:
-    """Return the columns of the clock; as elapsed time where they begin at zero and no other column holds it."""
-    passed = passed_since_zero(table, log_format.clock)
-    if passed is None:
-        return log_format.clock
-    return (passed,) if log_format.elapsed is None else ()
 
 
 def _told(

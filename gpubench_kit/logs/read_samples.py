@@ -10,13 +10,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.logs.busy_stretches import SIGNALS, busy_stretches
 from gpubench_kit.logs.cells import looks_numeric
 from gpubench_kit.logs.clock import clock_of_rows, date_doubt
 from gpubench_kit.logs.damage import without_repeated_rows
 from gpubench_kit.logs.format import ColumnChoice, Declaration, LogFormat, Sources
 from gpubench_kit.logs.log_table import HEAD_BYTES, LogRows, LogTable
-from gpubench_kit.logs.sample_time import in_order, stamps_of
+from gpubench_kit.logs.sample_time import SIGNALS, busy_stretches, in_order, stamps_of
 from gpubench_kit.logs.sniff_sensors import BOUNDS, REACHED, sniff_sensors
 from gpubench_kit.logs.sources import MOST_WORDS, counts_told, either_of, line_of_count
 from gpubench_kit.logs.text_table import open_table, read_columns, rows_of

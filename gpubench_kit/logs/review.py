@@ -47,17 +47,13 @@ def gathered(findings: Iterable[Finding]) -> list[Finding]:
             by_check.setdefault(finding.check, []).append(finding)
     many = {check: alike for check, alike in by_check.items() if len({one.run for one in alike}) > _TOLD_SINGLY}
     kept = [finding for finding in findings if finding.check not in many or not finding.run]
-    return kept + [_one_for_all(check, alike) for check, alike in many.items()]
-
-
-def _one_for_all(check: str, alike: list[Finding]) -> Finding:
-    """Return one note for many alike, with an example."""
-    values = [one.found for one in alike if one.found is not None] or [0.0]
-    sentence = say(f"routine.{check}", low=f"{min(values):+.2f}", high=f"{max(values):+.2f}")
-    example = alike[0]
-    n_runs = len({one.run for one in alike})
-    message = f"in {n_runs} runs {sentence}. For example run '{example.run}': {example.message}"
-    return replace(example, run="", message=message, found=float(n_runs), limit=None, unit="runs")
+    for check, alike in many.items():
+        values = [one.found for one in alike if one.found is not None] or [0.0]
+        sentence = say(f"routine.{check}", low=f"{min(values):+.2f}", high=f"{max(values):+.2f}")
+        n_runs, example = len({one.run for one in alike}), alike[0]
+        message = f"in {n_runs} runs {sentence}. For example run '{example.run}': {example.message}"
+        kept.append(replace(example, run="", message=message, found=float(n_runs), limit=None, unit="runs"))
+    return kept
 
 
 @dataclass(frozen=True)

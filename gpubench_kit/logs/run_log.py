@@ -12,12 +12,12 @@ from typing import Any
 import numpy as np
 
 from gpubench_kit.logs.align import Alignment, align
-from gpubench_kit.logs.busy_stretches import surest_stretches
 from gpubench_kit.logs.format import Certainty, RunTask, Witness
 from gpubench_kit.logs.frame_timing import Frames
 from gpubench_kit.logs.read_frames import FormatMemory, FrameLog, read_frame_log
 from gpubench_kit.logs.read_samples import SensorLog
 from gpubench_kit.logs.run_facts import RunFacts, frame_facts, sensor_facts
+from gpubench_kit.logs.sample_time import surest_stretches
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import fold
@@ -88,9 +88,24 @@ def read_run(task: RunTask, *, memory: FormatMemory | None = None) -> RunLog:
         if task.sensor_path is None and sensors:
             alignment = Alignment("same_rows", 0.0, say("evidence.aligned.same_rows"), 1.0)
     if sensor_log is not None:
-        alignment = _alignment(frame_log, sensor_log, task)
+        if frame_log is None:
+            alignment = Alignment("alone", 0.0, say("evidence.aligned.no_frames"), 1.0)
+        else:
+            has_clocks = frame_log.clock is not None and sensor_log.clock is not None
+            is_stated = task.declared.same_machine and has_clocks
+            alignment = align(
+                frame_log,
+                sensor_log,
+                offset_s=task.declared.sensor_offset_s,
+                started_at_s=task.started_at_s,
+                limit_s=task.align_limit_s,
+                clock=None if is_stated else task.clock,
+            )
         facts = _with_sensor_log(facts, sensor_log, alignment)
-        findings = _settled((*findings, *sensor_log.findings, *alignment.findings))
+        findings = (*findings, *sensor_log.findings, *alignment.findings)
+        if any(one.check == "date_order_by_clocks" for one in findings):
+            # The clocks of both logs settled the doubt about dates.
+            findings = tuple(one for one in findings if one.check != "date_order_in_doubt")
         time_s, sensors = sensor_log.time_s + alignment.shift_s, sensor_log.values
     if alignment is None or not alignment.overlap > 0:
         time_s, sensors = np.empty(0), {}
@@ -161,22 +176,6 @@ def _witnesses(task: RunTask, sensor_log: SensorLog | None) -> tuple[Witness, ..
     length_s = stretches[0].length_s
     busy = Witness(say("evidence.frames.busy", seconds=length_s), length_s, 1.0)
     return (*seen, busy) if length_s >= _LONG_S else seen
-
-
-def _alignment(frame_log: FrameLog | None, sensor_log: SensorLog, task: RunTask) -> Alignment:
-    """Return how samples are brought onto the frames' clock."""
-    if frame_log is None:
-        return Alignment("alone", 0.0, say("evidence.aligned.no_frames"), 1.0)
-    has_clocks = frame_log.clock is not None and sensor_log.clock is not None
-    is_stated = task.declared.same_machine and has_clocks
-    return align(
-        frame_log,
-        sensor_log,
-        offset_s=task.declared.sensor_offset_s,
-        started_at_s=task.started_at_s,
-        limit_s=task.align_limit_s,
-        clock=None if is_stated else task.clock,
-    )
 
 
 def _of_other_card(log: FrameLog | SensorLog | None, task: RunTask) -> tuple[Finding, ...]:
@@ -261,12 +260,6 @@ def _without_standing(
         about: dict[str, Any] = {"metric": metric, "value": float(same[0])}
         findings.append(note("logs.power_stands", found=stands_s, limit=_STANDS_S, unit="s", **about))
     return kept, tuple(findings)
-
-
-def _settled(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
-    """Return findings without the doubt about dates where the clocks of both logs settled it."""
-    is_settled = any(one.check == "date_order_by_clocks" for one in findings)
-    return tuple(one for one in findings if not (is_settled and one.check == "date_order_in_doubt"))
 
 
 def _with_sensor_log(facts: RunFacts, sensor_log: SensorLog, alignment: Alignment) -> RunFacts:

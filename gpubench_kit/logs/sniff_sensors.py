@@ -139,24 +139,6 @@ def sniff_sensors(rows: LogRows, declared: Declaration) -> LogFormat:
     LogError : no column can be the samples' time, or a declared column is missing or holds no numbers
     """
     table = rows.table
-    _check_declared(rows, declared)
-    clock = declared_clock(rows, declared) or find_clock(rows)
-    elapsed = elapsed_of(rows, declared, has_clock=bool(clock))
-    if not clock and elapsed is None:
-        raise no_time(table)
-    taken = {choice.column for choice in clock} | ({elapsed.column} if elapsed else set())
-    sensors, findings = sensors_of_rows(rows, declared, taken=taken, with_questions=True)
-    passed = passed_since_zero(table, clock)
-    if passed is not None:
-        clock, findings = (passed,), (passed_told(table, passed, can_declare=True), *findings)
-    return LogFormat(
-        "sensors", format_id_of(table), seen_in(table), clock=clock, elapsed=elapsed, sensors=sensors,
-        findings=(*time_counted(rows, elapsed), *findings), date_order=declared.date_order,
-    )  # fmt: skip
-
-
-def _check_declared(rows: LogRows, declared: Declaration) -> None:
-    """Raise where a declared column is not in the log, holds no numbers, or one that is named cannot be read."""
     faults: list[Fault] = []
     for metric, heading in declared.sensors.items():
         place = rows.table.place_of(heading)
@@ -172,6 +154,19 @@ def _check_declared(rows: LogRows, declared: Declaration) -> None:
     if rows.unreadable & named:
         # Names the line in which something else stands.
         read_columns(rows.table, sorted(rows.unreadable & named))
+    clock = declared_clock(rows, declared) or find_clock(rows)
+    elapsed = elapsed_of(rows, declared, has_clock=bool(clock))
+    if not clock and elapsed is None:
+        raise no_time(table)
+    taken = {choice.column for choice in clock} | ({elapsed.column} if elapsed else set())
+    sensors, findings = sensors_of_rows(rows, declared, taken=taken, with_questions=True)
+    passed = passed_since_zero(table, clock)
+    if passed is not None:
+        clock, findings = (passed,), (passed_told(table, passed, can_declare=True), *findings)
+    return LogFormat(
+        "sensors", format_id_of(table), seen_in(table), clock=clock, elapsed=elapsed, sensors=sensors,
+        findings=(*time_counted(rows, elapsed), *findings), date_order=declared.date_order,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -214,7 +209,21 @@ def sensors_of_rows(
     ]
     known = [choice for choice in one_of if choice is not None]
     sensors = tuple(one if one.role in is_declared else _of_one_device(rows, one, known) for one in known)
-    findings = [finding for sensor in sensors for finding in _on_sensor(rows, sensor)] + _without_values(rows)
+    # A column headed by the name of a metric that holds no number is told.
+    on_values, table = [], rows.table
+    for headed in (table.place_of(metric) for metric in SENSOR_METRICS):
+        if headed is None or np.isfinite(rows.numbers.get(headed, np.nan)).any():
+            continue
+        cell = next((row[headed] for row in table.sample if row[headed].strip()), "")
+        shown = (
+            say("evidence.sensors.first_cell", cell=repr(cell.strip()[:30]))
+            if cell
+            else say("evidence.sensors.cells_empty")
+        )
+        on_values.append(
+            note("logs.sensor_without_values", name=table.name, label=table.label(headed), shown=shown)
+        )
+    findings = [finding for sensor in sensors for finding in _on_sensor(rows, sensor)] + on_values
     return sensors, (*findings, *(_on_doubts(rows, doubts) if with_questions else ()))
 
 
@@ -413,19 +422,3 @@ def _on_doubts(rows: LogRows, doubts: list[_Doubt]) -> list[Finding]:
         shown = "; ".join(f"{rows.label(one.column)} ({one.text})" for one in left_out[:8])
         notes.append(note("logs.columns_left_out", name=name, shown=shown, found=len(left_out)))
     return notes
-
-
-def _without_values(rows: LogRows) -> list[Finding]:
-    """Return a finding for each column headed by a metric name that holds no number."""
-    found, table = [], rows.table
-    for place in (table.place_of(metric) for metric in SENSOR_METRICS):
-        if place is None or np.isfinite(rows.numbers.get(place, np.nan)).any():
-            continue
-        cell = next((row[place] for row in table.sample if row[place].strip()), "")
-        shown = (
-            say("evidence.sensors.first_cell", cell=repr(cell.strip()[:30]))
-            if cell
-            else say("evidence.sensors.cells_empty")
-        )
-        found.append(note("logs.sensor_without_values", name=table.name, label=table.label(place), shown=shown))
-    return found
