@@ -217,7 +217,9 @@ def _several_runs(rows: LogRows, *, part: int) -> Iterator[_Repair | Fault]:
         steps = np.diff(values)
         back = np.flatnonzero(steps < -_MOST_BACK * abs(float(np.median(steps)))) + 1
         is_anew = np.isclose(values[back], values[0], atol=5 * abs(float(np.median(steps))))
-        if not 0 < back.size <= _MOST_RUNS or not is_anew.all():
+        unit = rows.units[place]
+        is_measured = unit is not None and unit.quantity not in ("", "time")
+        if is_measured or not 0 < back.size <= _MOST_RUNS or not is_anew.all():
             continue
         edges = [0, *back.tolist(), values.size]
         parts = [slice(first, behind) for first, behind in itertools.pairwise(edges)]

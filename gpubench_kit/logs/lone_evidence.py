@@ -20,6 +20,7 @@ from gpubench_kit.logs.frame_evidence import (
     lifted,
     unit_name,
 )
+from gpubench_kit.logs.log_table import LogRows
 from gpubench_kit.model.words import AT_WORK, DURATION, NOT_A_READING, without_brackets, words_of
 from gpubench_kit.wording.catalogue import say
 
@@ -125,7 +126,7 @@ def _without_time(clues: Clues, place: int, factor: float, why: tuple[str, ...])
     reading = Reading("column", place, None, factor, Certainty.LIKELY, (*why, say("evidence.frames.no_time")))
     if found := clues.witnessed((reading, total_ms)):
         return found
-    if _is_average(clues, place):
+    if is_average(clues.rows, place):
         return reading.at_most(Certainty.OPEN, question=f"{label} speaks of an average: is each row one frame?")
     if not all(one.place == CLOCK and one.step >= 0.5 and one.values[-1] < 40 * one.step for one in clues.times):
         times = ", ".join(time.label for time in clues.times)
@@ -279,7 +280,7 @@ def _step_alike(one: TimeColumn, other: TimeColumn) -> bool:
 
 def by_lone_column(clues: Clues) -> Reading:
     """Return what a column alone can tell: likely at best; else what is asked."""
-    rows, plain = clues.rows, [place for place in clues.plain if not _is_average(clues, place)] or clues.plain
+    rows, plain = clues.rows, [place for place in clues.plain if not is_average(clues.rows, place)] or clues.plain
     possible = {place: units for place in plain if (units := clues.units_of(place))}
     stated = [place for place in possible if rows.unit_ms(place) is not None]
     named = [place for place in plain if clues.is_frame_word(place)]
@@ -314,9 +315,11 @@ def by_lone_column(clues: Clues) -> Reading:
     return Reading("column", first, None, units[0], question=question)
 
 
-def _is_average(clues: Clues, place: int) -> bool:
-    """Return whether a heading speaks of what is no value of a moment, such as a mean."""
-    return bool(words_of(without_brackets(clues.rows.name(place))) & NOT_A_READING)
+def is_average(rows: LogRows, place: int) -> bool:
+    """Return whether a heading speaks of what is no value of a moment, such as a mean; min as a unit is minutes."""
+    unit = rows.units[place]
+    words = words_of(without_brackets(rows.name(place))) - words_of(unit.written if unit else "")
+    return bool(words & NOT_A_READING)
 
 
 def _by_size(clues: Clues, place: int, *, is_named: bool) -> Reading:

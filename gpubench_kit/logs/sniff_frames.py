@@ -37,7 +37,7 @@ from gpubench_kit.logs.frame_evidence import (
     unit_name,
 )
 from gpubench_kit.logs.log_table import LogRows, LogTable
-from gpubench_kit.logs.lone_evidence import by_inverse_columns, by_lone_column, by_steps_alone, by_sum
+from gpubench_kit.logs.lone_evidence import by_inverse_columns, by_lone_column, by_steps_alone, by_sum, is_average
 from gpubench_kit.logs.row_doubts import denial, doubts_told, names_number_of_frames, says_pace
 from gpubench_kit.logs.sniff_sensors import sensors_of_rows
 from gpubench_kit.logs.sources import outcome_columns, several_sources, told_apart
@@ -204,7 +204,8 @@ def _may_be_frames(rows: LogRows, place: int) -> bool:
 def _rises_as(rows: LogRows, place: int) -> bool:
     """Return whether a column can be a time: all its cells are numbers, it rises, and does not number the rows."""
     values = rows.numbers[place]
-    if not np.isfinite(values).all() or not rises(values):
+    # The largest value so far rises too.
+    if not np.isfinite(values).all() or not rises(values) or is_average(rows, place):
         return False
     if rows.steps[place] < 1 or rows.unit_ms(place) is not None:
         return True

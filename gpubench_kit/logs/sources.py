@@ -170,6 +170,9 @@ def several_programs(table: LogTable, read: Columns, places: Iterable[int]) -> b
 def _few_cells(rows: LogRows, place: int) -> np.ndarray | None:
     """Return the cells of a column of a few words, or of a few whole numbers, as text; None of any other."""
     if place in rows.numbers:
+        # What is measured in a unit names no source.
+        if (unit := rows.units[place]) is not None and unit.quantity:
+            return None
         values = rows.numbers[place]
         known = values[np.isfinite(values)]
         if rows.steps[place] < 1 or np.unique(known[:2000]).size > MOST_WORDS:

@@ -64,22 +64,26 @@ def _words(text: str) -> frozenset[str]:
 QUANTITY = {
     "power": _words(
         "power watt watts leistung verbrauch puissance consommation potencia consumo potenza moc effekt "
-        "ισχύς мощность 消費電力 הספק"
+        "ισχύς мощность mocy 消費電力 電力 功耗 הספק"
     ),
     "heat": _words(
         "temp temperature temperatur température temperatura температура θερμοκρασία 温度 טמפרטורה heat"
     ),
-    "load": _words("load usage utilisation utilization last auslastung charge carga carico obciążenie 使用率 busy"),
-    "clock": _words("clock takt frequency frequenz fréquence frecuencia frequenza zegar クロック"),
+    "load": _words(
+        "load usage utilisation utilization last auslastung charge carga carico obciążenie uso 使用率 busy"
+    ),
+    "clock": _words(
+        "clock takt frequency frequenz fréquence frecuencia frequenza zegar taktowanie частота クロック"
+    ),
     "fan": _words("fan lüfter ventilateur ventilador ventola wentylator ファン"),
     "volt": _words("voltage volt spannung tension voltaje tensione napięcie 電圧"),
     "sound": _words("sound noise lärm schall lautstärke bruit ruido rumore hałas"),
     "energy": _words("energy energie énergie energía"),
     "frame": _words(
         "frame frames frametime bild bildabstand bilddauer trame image fotograma klatka klatki フレーム καρέ beeld "
-        "billed imagen quadro fotogramma кадр kadr snímek képkocka kuva kare 帧 프레임"
+        "billed imagen quadro fotogramma кадр кадра kadr snímek snímku képkocka kuva kare 帧 프레임"
     ),
-    "rate": _words("fps framerate bildrate"),
+    "rate": _words("fps framerate bildrate 帧率"),
 }
 
 #: Words for frames, more than one, and for a number of them.
@@ -89,7 +93,7 @@ COUNT = _words("count n number num anzahl nombre numero número liczba числ�
 #: Words for how long something takes.
 DURATION = _words(
     "time duration dur dauer zeit abstand durée temps duración tiempo durata tempo czas tid tijd "
-    "χρόνος время 時間 זמן aika zaman süre süresi idő čas 时间 시간 帧时间"
+    "χρόνος время 時間 זמן aika zaman süre süresi idő čas doba 时间 시간 帧时间"
 )
 
 #: Words that say no more than that a time goes from one row to the next, and that one is a moment.
@@ -101,7 +105,7 @@ MOMENTS = _words(
     "stamp timestamp elapsed start started begin end ended now when clock epoch unix utc local tick ticks count "
     "counter counts present presented moment at passed uptime origin zeitstempel beginn ende verstrichen début fin "
     "laufzeit log relative session bench benchmark capture record recording mess qpc real wall run test total "
-    "écoulé inizio fine trascorso inicio transcurrido początek koniec"
+    "écoulé inizio fine trascorso inicio transcurrido początek koniec 경과 経過時間"
 )
 
 #: Words for what comes again without being a frame.
@@ -142,7 +146,7 @@ KIND = _words("type kind typ art tipo genre")
 CARD = _words(
     "card gpu board graphics karte grafikkarte grafik carte tarjeta scheda karta karty κάρτα graphique gráfica "
     "grafica graficzna graficznej grafische grafikkort grafiekkaart videokaart видеокарта видеокарты 显卡 "
-    "グラフィック"
+    "гп グラフィック"
 )
 
 #: Quantities that a card has a reading of.
@@ -194,7 +198,7 @@ NOT_A_READING = _words(
 NEUTRAL = _words(
     "the of in at for sensor value reading now actual instant current draw used speed level meter aufnahme "
     "drehzahl momentan aktuell actuel de la le les du des del della di der das den von el prędkość vitesse "
-    "velocidad"
+    "velocidad pobór"
 )
 
 #: Signs that a heading calculates with.
@@ -234,6 +238,7 @@ _UNITS = {
     **dict.fromkeys(("w", "watt", "watts"), ("power", 1.0, 0.0)),
     "mw": ("power", 1e-3, 0.0),
     "kw": ("power", 1e3, 0.0),
+    **dict.fromkeys(("uw", "μw"), ("power", 1e-6, 0.0)),
     **dict.fromkeys(("°c", "c", "degc"), ("heat", 1.0, 0.0)),
     **dict.fromkeys(("°f", "f", "degf"), ("heat", 5 / 9, 32.0)),
     "k": ("heat", 1.0, 273.15),
@@ -247,6 +252,8 @@ _UNITS = {
     "mv": ("volt", 1.0, 0.0),
     **dict.fromkeys(("gb", "gib"), ("bytes", 1.0, 0.0)),
     **dict.fromkeys(("mb", "mib"), ("bytes", 1 / 1024, 0.0)),
+    **dict.fromkeys(("kb", "kib"), ("bytes", 1 / 1024**2, 0.0)),
+    "bytes": ("bytes", 1 / 1024**3, 0.0),
     **dict.fromkeys(("dba", "db", "db(a)"), ("sound", 1.0, 0.0)),
     "a": ("current", 1.0, 0.0),
     "ma": ("current", 1e-3, 0.0),
@@ -254,7 +261,8 @@ _UNITS = {
     "wh": ("energy", 3600.0, 0.0),
     **dict.fromkeys(("fps", "1/s"), ("rate", 1.0, 0.0)),
     **dict.fromkeys(("s", "sec", "second", "seconds", "sekunden", "secondes", "δευτερολεπτα"), ("time", 1e3, 0.0)),
-    **dict.fromkeys(("ms", "msec", "milliseconds", "millisekunden"), ("time", 1.0, 0.0)),
+    **dict.fromkeys(("sn", "秒"), ("time", 1e3, 0.0)),
+    **dict.fromkeys(("ms", "msec", "milliseconds", "millisekunden", "毫秒"), ("time", 1.0, 0.0)),
     **dict.fromkeys(("us", "µs", "μs"), ("time", 1e-3, 0.0)),
     "ns": ("time", 1e-6, 0.0),
     **dict.fromkeys(("min", "minutes", "minuten"), ("time", 6e4, 0.0)),
@@ -399,7 +407,8 @@ def _words_beyond(heading: str, unit: Unit | None, known: frozenset[str]) -> lis
 
 def _joins(word: str, known: frozenset[str]) -> bool:
     """Return whether a word is one of two known words."""
-    return any(
+    parts = _card_and_quantity(word)
+    return bool(parts and parts <= known) or any(
         word[:place] in known
         and any(word[place:].startswith(one) and word[place + len(one) :] in known for one in _JOINTS)
         for place in range(3, len(word) - 1)

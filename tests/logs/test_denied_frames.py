@@ -116,10 +116,17 @@ def test_words_and_numbers_that_say_more_than_a_frame_time_make_it_likely(tmp_pa
     ["FrameTime (ms)", "MsPerFrame", "frame_ms", "dt (ms)", "Δt (ms)", "delta_ms", "Bildzeit (ms)", "bildtid (ms)",
      "beeldtijd [ms]", "kuva-aika (ms)", "帧时间 (ms)", "프레임 시간 (ms)",
      "Durée d'image (ms)", "durata fotogramma (ms)", "кадр (мс)", "フレーム時間 (ms)",
+     "Время кадра (мс)", "Doba snímku (ms)", "帧时间 (毫秒)",
      "time since last frame (ms)", "ms", "frame ms.1", "v1 (ms)"],
 )  # fmt: skip
 def test_plain_headings_of_frame_times_count_in_many_languages(tmp_path, heading):
     assert _read(tmp_path, _text(FRAME_MS, heading)).certainty == Certainty.PROVEN
+
+
+@pytest.mark.parametrize("heading", ["时间(秒)", "経過時間(秒)", "Süre (sn)"])
+def test_times_in_seconds_are_known_in_other_languages(tmp_path, heading):
+    columns = {heading: written(FRAME_MS.cumsum(), "s"), "frame (ms)": FRAME_MS, "帧率": (1e3 / FRAME_MS).round(1)}
+    assert _read(tmp_path, text_of(columns)).certainty == Certainty.PROVEN
 
 
 @pytest.mark.parametrize("heading", ["game time (s)", "sim time (s)", "Weltzeit (s)", "gpu time (s)"])

@@ -126,6 +126,14 @@ def test_columns_that_tell_something_else_of_frames_are_no_sources(tmp_path, kin
     assert "several_sources" not in [one.check for one in log.findings]
 
 
+def test_what_is_measured_in_a_unit_is_no_source(tmp_path):
+    frame_ms = frame_times(3000) * 0.4
+    load = 41 + (np.cumsum(frame_ms) // 700 % 5).astype(int)
+    stamps = [f"{one:.3f}" for one in np.cumsum(frame_ms) / 1000]
+    log = _read(tmp_path, table({"time [s]": stamps, "frame [ms]": frame_ms.round(2), "processor [%]": load}))
+    assert log.frames.frame_ms == pytest.approx(frame_ms, abs=0.006)
+
+
 def test_memory_of_layouts_changes_nothing_about_late_sources(tmp_path):
     texts = [_text(_rows("game", GAME_MS)), _late(), _text(_rows("game", GAME_MS))]
     texts += [_text(_rows("game", GAME_MS), _rows("popup", np.full(5, 50.0), 3.3)), texts[0]]

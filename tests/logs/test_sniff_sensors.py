@@ -82,6 +82,13 @@ RIGHT = {
     ("GPU power (12V only) (W)", "W"): ("board_w", "likely"),
     ("GPU power / 2 (W)", "W"): ("board_w", "likely"),
     ("GPU [1] power (W)", "W"): ("board_w", "stated"),
+    ("Pobór mocy karty [W]", "W"): ("board_w", "stated"),
+    ("显卡功耗 (W)", "W"): ("board_w", "stated"),
+    ("GPU電力 (W)", "W"): ("board_w", "stated"),
+    ("Температура ГП (°C)", "C"): ("core_c", "stated"),
+    ("Частота ГП (МГц)", "MHz"): ("core_mhz", "stated"),
+    ("Taktowanie GPU [MHz]", "MHz"): ("core_mhz", "stated"),
+    ("Uso de GPU (%)", "%"): ("load_pct", "stated"),
 }
 
 
@@ -154,6 +161,10 @@ def test_units_are_turned_into_those_of_the_metrics(tmp_path):
     assert log.values["board_w"] == pytest.approx(WATTS, abs=0.01)
     assert log.values["core_c"] == pytest.approx(VALUES["C"], abs=0.06)
     assert log.values["core_mv"] == pytest.approx(1000 * VALUES["V"], abs=0.6)
+    used = np.rint(1024**3 * (7 + LOAD / 200)).astype(np.int64)
+    log = _log(tmp_path, {"vram_bytes": used, "gpu_uW": (1e6 * WATTS).astype(np.int64)})
+    assert log.values["memory_used_gb"] == pytest.approx(7 + LOAD / 200)
+    assert log.values["board_w"] == pytest.approx(WATTS, abs=0.01)
 
 
 LEFT_OUT = {

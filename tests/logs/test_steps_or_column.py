@@ -127,3 +127,15 @@ def test_two_runs_are_no_counter_that_begins_anew(tmp_path):
     twice = np.concatenate([ENDS_MS, ENDS_MS + 1]).round().astype(np.int64)
     with pytest.raises(LogError, match="begins anew 1 times: 2 runs stand in one log"):
         _log(tmp_path, {"ms": twice, "frame_ms": np.concatenate([FRAME_MS, FRAME_MS[::-1]])})
+
+
+@pytest.mark.parametrize("heading", ["max (ms)", "max_ms", "largest so far: peak [ms]"])
+def test_the_largest_frame_time_so_far_is_no_time(tmp_path, heading):
+    log = _log(tmp_path, {"frame (ms)": FRAME_MS, heading: np.maximum.accumulate(FRAME_MS)})
+    assert log.frames.frame_ms == pytest.approx(FRAME_MS)
+
+
+@pytest.mark.parametrize("heading", ["elapsed (min)", "t_min", "min"])
+def test_minutes_are_a_time(tmp_path, heading):
+    log = _log(tmp_path, {heading: [f"{one:.8f}" for one in ENDS_MS / 60000], "frame (ms)": FRAME_MS})
+    assert log.choices[0].certainty.word == "proven"
