@@ -70,10 +70,10 @@ QUANTITY = {
         "temp temperature temperatur température temperatura температура θερμοκρασία 温度 טמפרטורה heat"
     ),
     "load": _words(
-        "load usage utilisation utilization last auslastung charge carga carico obciążenie uso 使用率 busy"
+        "load usage util utilisation utilization last auslastung charge carga carico obciążenie uso 使用率 busy"
     ),
     "clock": _words(
-        "clock takt frequency frequenz fréquence frecuencia frequenza zegar taktowanie частота クロック"
+        "clock clk takt frequency frequenz fréquence frecuencia frequenza zegar taktowanie частота クロック"
     ),
     "fan": _words("fan lüfter ventilateur ventilador ventola wentylator ファン"),
     "volt": _words("voltage volt spannung tension voltaje tensione napięcie 電圧"),

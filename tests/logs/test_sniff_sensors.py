@@ -89,6 +89,8 @@ RIGHT = {
     ("Частота ГП (МГц)", "MHz"): ("core_mhz", "stated"),
     ("Taktowanie GPU [MHz]", "MHz"): ("core_mhz", "stated"),
     ("Uso de GPU (%)", "%"): ("load_pct", "stated"),
+    ("util_gpu_pct", "%"): ("load_pct", "stated"),
+    ("gpu_clk_mhz", "MHz"): ("core_mhz", "stated"),
 }
 
 
