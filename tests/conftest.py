@@ -14,7 +14,6 @@ from pathlib import Path
 import hypothesis
 import numpy as np
 import pytest
-from made_once import made_once
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -85,6 +84,8 @@ def notebooks_here() -> Iterator[None]:
 def _built_once(review: str, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Build the report of a bundled review, unless another test process has done so."""
     # Here, so that the tests of lower layers do not need the upper ones.
+    from made_once import made_once
+
     from gpubench_kit import build_report
 
     data = ROOT / "data" / review
