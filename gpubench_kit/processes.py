@@ -1,4 +1,5 @@
-"""How every process of the kit starts and ends: it imports nothing from where it works, and outlives nobody.
+"""How every process of the kit starts and ends: it imports nothing from where it works, loads what takes long only
+when it is used, and outlives nobody.
 
 A review folder is passed from hand to hand. Python looks for modules in the working directory first, so a file
 ``pandas.py`` that lies there would be executed.
@@ -8,6 +9,7 @@ from __future__ import annotations
 
 import atexit
 import ctypes
+import importlib
 import os
 import shutil
 import sys
@@ -15,7 +17,11 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterable
+from functools import lru_cache
+from importlib import util
 from pathlib import Path
+from types import ModuleType
+from typing import Any
 
 IS_WINDOWS = os.name == "nt"
 #: How often a process looks whether the one that started it is still there [s].
@@ -60,6 +66,32 @@ def private_environment(folder: Path) -> dict[str, str]:
     # The client takes the first place off where that is the working directory: another one stands before it.
     places = (str(folder / "nothing"), safe_environment()["PYTHONPATH"])
     return {"IPYTHONDIR": str(folder / "ipython"), "PYTHONPATH": os.pathsep.join(filter(None, places)), **jupyter}
+
+
+class _Late(ModuleType):
+    """Stands for a module until the first of its names is asked for."""
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(importlib.import_module(self.__name__), name)
+
+
+@lru_cache
+def loaded_when_used(name: str) -> ModuleType:
+    """Return a module that is read from disk when the first of its names is asked for.
+
+    Parameters
+    ----------
+    name : name of an installed library, or of a module of one. The packages around it are not loaded either
+
+    Raises
+    ------
+    ModuleNotFoundError : it is not installed
+    """
+    if name in sys.modules:
+        return sys.modules[name]
+    if util.find_spec(name.partition(".")[0]) is None:
+        raise ModuleNotFoundError(f"No module named {name!r}", name=name)
+    return _Late(name)
 
 
 def end_with(parent: int) -> None:

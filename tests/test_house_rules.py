@@ -8,7 +8,7 @@ import tomllib
 from collections.abc import Callable
 from functools import cache
 
-from house_numbers import measure, one_caller_helpers
+from house_numbers import MOST_MODULES, measure, one_caller_helpers
 from source_trees import PACKAGE, ROOT, FunctionNode, Module, nesting, other_modules, package_modules
 
 MODULE_LINES = 450
@@ -16,7 +16,7 @@ FUNCTION_LINES = 50
 #: Cyclomatic complexity of a function, measured by ruff (C901).
 COMPLEXITY = 12
 #: Private functions that are named in one place, of all functions [%]: most are a paragraph of their caller.
-ONE_CALLER_PERCENT = 25
+ONE_CALLER_PERCENT = 22
 PARAMETERS = 6
 LEVELS = 3
 
@@ -58,6 +58,11 @@ def test_the_linter_holds_functions_to_few_branches():
     lint = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["ruff"]["lint"]
     assert "C901" in lint["select"]
     assert lint["mccabe"]["max-complexity"] == COMPLEXITY
+
+
+def test_modules_are_few_enough_to_know():
+    found = measure(MODULES).modules
+    assert found <= MOST_MODULES, f"{found} modules; put one with what it serves"
 
 
 def test_helpers_with_one_caller_are_few():

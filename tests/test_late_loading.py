@@ -6,7 +6,7 @@ import sys
 
 import pytest
 
-from gpubench_kit.late_loading import loaded_when_used
+from gpubench_kit.processes import loaded_when_used
 
 
 @pytest.fixture

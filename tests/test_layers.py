@@ -15,7 +15,6 @@ LAYERS = {
     "wording": 0.5,
     "files": 0,
     "processes": 0,
-    "late_loading": 0,
     "sheet": 1,
     "logs": 2,
     "synthetic": 2,

@@ -11,10 +11,10 @@ from pathlib import Path
 import pandas as pd
 
 from gpubench_kit.archive.reports import TABLES_READ, Report
-from gpubench_kit.late_loading import loaded_when_used
 from gpubench_kit.model.errors import Fault, ReportError, TableError
 from gpubench_kit.model.formats import current_columns
 from gpubench_kit.model.tables import ALL_TABLES, Finding, Table
+from gpubench_kit.processes import loaded_when_used
 from gpubench_kit.wording.notes import note
 
 #: Only an archive needs it; its tables are declared where reports are made, too.

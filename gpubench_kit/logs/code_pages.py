@@ -15,7 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
-from gpubench_kit.late_loading import loaded_when_used
+from gpubench_kit.processes import loaded_when_used
 
 #: Signs beyond ASCII that stand in headings of any language.
 _SIGNS = frozenset("\u00a0\u3000°ºªµμ²³¹±·×÷€£¥§©®™«»‹›‘’‚“”„•…‰–—−√Δ№℃ー、。・／（）［］【】「」：；％＿－＋～→")

@@ -14,7 +14,7 @@ import numpy as np
 
 from gpubench_kit.logs.cells import looks_numeric, split_line
 from gpubench_kit.logs.clock import passed_since_zero
-from gpubench_kit.logs.damage import with_rules, without_repeated_rows
+from gpubench_kit.logs.damage import doubt_of_rows, take_turns, with_rules, without_repeated_rows
 from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, LogFormat, Witness
 from gpubench_kit.logs.frame_timing import (
     FRAME_SHARES,
@@ -31,7 +31,6 @@ from gpubench_kit.logs.log_bytes import LogBytes, read_log_bytes
 from gpubench_kit.logs.log_table import HEAD_BYTES, Columns, LogTable
 from gpubench_kit.logs.read_samples import SensorLog, possible_samples, read_sensor_log
 from gpubench_kit.logs.row_doubts import ends_agree, is_pace, needs_all_columns
-from gpubench_kit.logs.row_lengths import doubt_of_rows, take_turns
 from gpubench_kit.logs.sniff_frames import LEAST_FRAMES, sniff_frames, too_few
 from gpubench_kit.logs.sources import counted_rows, declared_for_frames, of_sources, rare_outcomes, two_kinds
 from gpubench_kit.logs.text_table import read_columns, read_regular, table_of

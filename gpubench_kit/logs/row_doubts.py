@@ -14,11 +14,11 @@ import numpy as np
 
 from gpubench_kit.logs.cells import number, split_line
 from gpubench_kit.logs.clock import clock_of_sample, rises
+from gpubench_kit.logs.damage import doubt_of_rows, take_turns
 from gpubench_kit.logs.format import Certainty, LogFormat
 from gpubench_kit.logs.frame_evidence import CLOCK, Clues, Reading, pair_of
 from gpubench_kit.logs.log_table import LogTable
 from gpubench_kit.logs.lone_evidence import SENSOR_QUANTITIES
-from gpubench_kit.logs.row_lengths import doubt_of_rows, take_turns
 from gpubench_kit.logs.sources import kinds_asked
 from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import (

@@ -13,10 +13,10 @@ import numpy as np
 import pandas as pd
 
 from gpubench_kit.logs.cells import looks_numeric
+from gpubench_kit.logs.damage import LONGEST_TURN, come_again
 from gpubench_kit.logs.format import Declaration, Sources
 from gpubench_kit.logs.frame_evidence import CLOCK, SHARE_EQUAL, Clues, TimeColumn, pair_of
 from gpubench_kit.logs.log_table import Columns, LogRows, LogTable
-from gpubench_kit.logs.row_lengths import LONGEST_TURN, come_again
 from gpubench_kit.logs.text_table import no_such_column
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.questions import quoted

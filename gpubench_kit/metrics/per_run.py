@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from gpubench_kit.late_loading import loaded_when_used
 from gpubench_kit.logs.format import RunTask
 from gpubench_kit.logs.frame_timing import Frames
 from gpubench_kit.logs.read_frames import FormatMemory
@@ -36,7 +35,7 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.table_checks import check_plan
 from gpubench_kit.model.tables import CERTAINTIES, RUN_METRICS, Finding
-from gpubench_kit.processes import end_with
+from gpubench_kit.processes import end_with, loaded_when_used
 from gpubench_kit.wording.notes import note
 
 joblib = loaded_when_used("joblib")

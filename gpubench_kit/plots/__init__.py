@@ -16,8 +16,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from gpubench_kit.model.errors import suggestion
-from gpubench_kit.plots.results import intervals, noise, sweep, watts_against_fps
-from gpubench_kit.plots.runs import frame_times, order, percentiles, runs
+from gpubench_kit.plots.axes import (
+    frame_times,
+    intervals,
+    noise,
+    order,
+    percentiles,
+    runs,
+    sweep,
+    watts_against_fps,
+)
 from gpubench_kit.plots.theme import theme
 
 __all__ = [

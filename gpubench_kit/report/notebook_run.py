@@ -22,11 +22,10 @@ from nbformat.v4 import new_code_cell, new_notebook, new_output
 from traitlets.config import Config
 
 from gpubench_kit.files import assigned_names
-from gpubench_kit.late_loading import loaded_when_used
 from gpubench_kit.model import errors
 from gpubench_kit.model.errors import Fault, GpubenchError, ReportError
 from gpubench_kit.page.elements import MIME, Section
-from gpubench_kit.processes import private_environment, safe_environment
+from gpubench_kit.processes import loaded_when_used, private_environment, safe_environment
 from gpubench_kit.sheet.looks import COUNTED_BY_REPORT
 from gpubench_kit.wording.catalogue import has, say
 

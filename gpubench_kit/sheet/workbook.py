@@ -12,8 +12,8 @@ from pyexpat import ExpatError, ParserCreate
 from typing import Any, NamedTuple
 
 from gpubench_kit.files import DamagedZip, TooLarge, open_zip, pieces_of
-from gpubench_kit.late_loading import loaded_when_used
 from gpubench_kit.model.errors import Fault, GpubenchError, TableError
+from gpubench_kit.processes import loaded_when_used
 
 #: Most that a workbook unpacks to [bytes].
 LARGEST_UNPACKED = 100_000_000

@@ -7,7 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from gpubench_kit.late_loading import loaded_when_used
+from gpubench_kit.processes import loaded_when_used
 
 #: Each takes up to a second and tens of megabytes, and most of what the kit does needs none of them.
 special = loaded_when_used("scipy.special")

@@ -13,7 +13,7 @@ from gpubench_kit.logs.run_log import read_run
 from gpubench_kit.metrics.inspect_log import inspect_log
 
 #: Fahrenheit and the same in Celsius, by hand: (F - 32) * 5 / 9.
-BY_HAND = {"50": 10.0, "212": 100.0, "98.6": 37.0, "154.4": 68.0, "167": 75.0}
+BY_HAND = {"113": 45.0, "212": 100.0, "98.6": 37.0, "154.4": 68.0, "167": 75.0}
 
 #: A card that warms up from 86 °F (30 °C) to 167 °F (75 °C), and stays there.
 FAHRENHEIT = [str(86 + 3 * min(k, 27)) for k in range(140)]
