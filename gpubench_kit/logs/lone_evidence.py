@@ -296,12 +296,13 @@ def by_lone_column(clues: Clues) -> Reading:
         factor = possible[pick][0]
         return _without_time(clues, pick, factor, (say("evidence.frames.log_states_unit", unit=unit_name(factor)),))
     if clues.rates and not clues.plain:
-        question = (
-            f"{clues.rows.label(clues.rates[0])} holds rates, and nothing says whether a row is a frame or a sample"
-        )
+        label, rates = rows.label(clues.rates[0]), clues.values[clues.rates[0]]
+        total_ms = float(np.sum(1e3 / rates[rates > 0]))
+        question = f"{label} holds rates, and nothing says whether a row is a frame or a sample"
+        if total_ms < SHORT_RUN_MS:
+            return Reading(question=f"{question}; as frames they are {total_ms / 1e3:.1f} s only", is_sampled=True)
         reading = Reading("rates", clues.rates[0], question=question)
-        with np.errstate(divide="ignore"):
-            return clues.witnessed((reading, float(np.nansum(1e3 / clues.values[clues.rates[0]])))) or reading
+        return clues.witnessed((reading, total_ms)) or reading
     alone = [] if len(stated) > 1 else named if len(named) == 1 else plain
     alone = alone if len(alone) == 1 else [place for place in alone if place in possible]
     if len(alone) == 1:

@@ -139,3 +139,10 @@ def test_the_largest_frame_time_so_far_is_no_time(tmp_path, heading):
 def test_minutes_are_a_time(tmp_path, heading):
     log = _log(tmp_path, {heading: [f"{one:.8f}" for one in ENDS_MS / 60000], "frame (ms)": FRAME_MS})
     assert log.choices[0].certainty.word == "proven"
+
+
+def test_rates_of_a_few_rows_are_offered_as_no_frames(tmp_path):
+    rates = RNG.normal(190, 5, 60).round(1)
+    with pytest.raises(LogError, match="as frames they are") as told:
+        _log(tmp_path, {"second": np.arange(1, 61), "avg fps": rates, "max fps": rates + 30})
+    assert "rows = " not in str(told.value)
