@@ -24,7 +24,7 @@ from gpubench_kit.model.tables import (
     RUNS,
 )
 from gpubench_kit.report.earlier_report import lacking_in
-from gpubench_kit.report.many_reviews import _made, tasks_of
+from gpubench_kit.report.many_reviews import report_of, tasks_of
 from gpubench_kit.sheet.look_files import LOOKS_FILE
 
 pytestmark = pytest.mark.usefixtures("notebooks_here")
@@ -199,7 +199,7 @@ def test_many_reports_get_their_parquet_files_where_they_lack_them(folder, tmp_p
     tasks = [
         tasks_of([folder], tmp_path / "reports", pictures="none", parquet=one)[0] for one in (False, True, True)
     ]
-    assert [_made(one).outcome for one in tasks] == ["made", "made", "up to date"]
+    assert [report_of(one).outcome for one in tasks] == ["made", "made", "up to date"]
     assert (tmp_path / "reports" / folder.name / "tables" / "runs.parquet").exists()
 
 

@@ -84,22 +84,49 @@ def test_what_has_to_be_installed_is_said(monkeypatch):
         Cluster("tcp://desk:8786").__enter__()
 
 
-def test_a_worker_of_other_versions_is_refused_with_both_named():
-    own = {"python": "3.11.7", "numpy": "2.4.0", "pandas": "3.1.1"}
-    [fault] = cluster._other_versions("tcp://desk:1", {**own, "numpy": "2.3.1"}, own)
-    assert str(fault).startswith("worker 'tcp://desk:1': it has other versions (numpy 2.3.1 there, 2.4.0 here).")
-    assert cluster._other_versions("tcp://desk:1", own, own) == []
+class _Answers:
+    """Stands for the client of a cluster with one worker, which answers tables that a function returns changed."""
+
+    def __init__(self, change):
+        self.change = change
+
+    def run(self, function, *operands, **_options):
+        answer = function(*operands)
+        return {"tcp://desk:1": self.change(answer) if isinstance(answer, dict) else answer}
 
 
-def test_a_worker_that_sees_other_files_is_refused(tmp_path):
-    probe = tmp_path / ".0123abcd.seen.part"
-    seen = {"/reviews/a/plan.toml": "1", str(probe): "2"}
-    assert cluster._not_seen(seen, seen, [probe]) == []
-    told = cluster._not_seen({**seen, "/reviews/a/plan.toml": ""}, seen, [probe])
-    assert told == ["it does not see '/reviews/a/plan.toml' as it is here."]
-    told = cluster._not_seen({**seen, str(probe): ""}, seen, [probe])
-    assert told == [f"it does not see the folder of the reports ('{tmp_path}')."]
-    assert cluster._not_seen(ImportError("no kit"), seen, [probe]) == ["it does not say what it sees (no kit)."]
+def _asking(change):
+    """Return a cluster whose worker answers so."""
+    asking = Cluster("tcp://desk:8786")
+    asking._client = _Answers(change)
+    return asking
+
+
+def test_a_worker_of_other_versions_is_refused_with_both_named(monkeypatch):
+    monkeypatch.setattr(cluster, "kit_versions", lambda: {"python": "3.11.7", "numpy": "2.4.0", "pandas": "3.1.1"})
+    _asking(dict).check([])
+    refused = r"worker 'tcp://desk:1': it has other versions \(numpy 2.3.1 there, 2.4.0 here\)\."
+    with pytest.raises(ReportError, match=refused):
+        _asking(lambda answer: {**answer, "numpy": "2.3.1"} if answer else answer).check([])
+
+
+def test_a_worker_that_sees_other_files_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr(cluster, "kit_versions", dict)
+    (tmp_path / "a").mkdir()
+    (tmp_path / "a" / "plan.toml").write_text("", encoding="utf-8")
+    tasks = tasks_of([tmp_path / "a"], tmp_path / "out")
+
+    def blind(part):
+        return lambda answer: {name: "" if part in name else digest for name, digest in answer.items()}
+
+    _asking(dict).check(tasks)
+    with pytest.raises(ReportError, match=r"it does not see '.*plan.toml' as it is here\."):
+        _asking(blind("plan.toml")).check(tasks)
+    with pytest.raises(ReportError, match=r"it does not see the folder of the reports \('.*out'\)\."):
+        _asking(blind(".seen.part")).check(tasks)
+    with pytest.raises(ReportError, match=r"it does not say what it sees \(no kit\)\."):
+        _asking(lambda answer: ImportError("no kit") if answer else answer).check(tasks)
+    assert not list((tmp_path / "out").iterdir())
 
 
 @pytest.mark.slow
