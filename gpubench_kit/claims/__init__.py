@@ -1,1 +1,1 @@
-"""Sentences of the script held against the data, and the sentences that the data support."""
+"""Sentences of the script checked against the data, and the sentences that the data support."""

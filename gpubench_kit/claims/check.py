@@ -1,4 +1,4 @@
-"""Sentences of the script held against the data: supported, contradicted, or not shown; likely slips of a key."""
+"""Sentences of the script checked against the data: supported, contradicted or not shown; likely slips of a key."""
 
 from __future__ import annotations
 

@@ -145,7 +145,7 @@ def _turned(row: dict[str, Any]) -> dict[str, Any]:
 
 
 def _said(row: Any, plan: ReviewPlan, *, name: str) -> tuple[str, str]:
-    """Return an estimate with its interval as evidence, and as what may be said."""
+    """Return an estimate with its interval as evidence, and as what can be said."""
     of, against = sides(row, plan)
     values = {"of": of, "against": against, "name": name, "games": count_text(row.n_games, "game")}
     amounts = (_amount(one, row) for one in (row.value, row.ci_low, row.ci_high))
@@ -355,7 +355,7 @@ def _out_of_reach(claim: Claim) -> str:
 
 
 def _sentence(claim: Claim, read: _Read) -> str:
-    """Return what may be said."""
+    """Return what can be said."""
     span, why = read.span, say("claims.read.no_range")
     values = {
         "lead": capital(_lead(claim)), "label": metric_of(claim.metric).label, "of": read.sides[0],

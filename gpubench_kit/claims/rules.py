@@ -56,7 +56,7 @@ class Held:
     by : its amount, in words
     outcome : by the intervals of what it was held against
     p : p-values of the claim and of its opposite
-    evidence, instead : what it was held against, and what may be said, in sentences
+    evidence, instead : what it was held against, and what can be said, in sentences
     """
 
     by: str

@@ -50,7 +50,7 @@ class Proposal:
 
 @dataclass(frozen=True)
 class Proposals:
-    """What may be said, strongest wording first in the order of the plan's metrics; and what may not.
+    """What can be said, strongest wording first in the order of the plan's metrics; and what may not.
 
     Attributes
     ----------
@@ -149,7 +149,7 @@ def _usual_claims(pair, results: Results, *, over: str, plan: ReviewPlan) -> Ite
 
 
 def _text(row: Any, says: str, over: str, plan: ReviewPlan) -> str:
-    """Return a claim as one hears it; with its card or bench where the same may be said of others."""
+    """Return a claim as one hears it; with its card or bench where the same can be said of others."""
     of, against = sides(row, plan)
     where = whose(row, plan) if len(plan.cards) > 1 or len(plan.benches) > 1 else ""
     way = way_words(row.metric, is_up=direction_of(row.metric) > 0)

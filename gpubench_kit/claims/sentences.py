@@ -1,6 +1,6 @@
 """Results as sentences for a film or an article: never more than the data show, and always on our card.
 
-Each verdict has a pattern of the strongest and one of the weakest sentence that it bears out. The catalogue has
+Each verdict has a pattern of the strongest and one of the weakest sentence that it supports. The catalogue has
 their words, ``claims.said.PATTERN``, for the frame rate and for other metrics, and what follows,
 ``claims.tail.PATTERN``.
 """
@@ -165,7 +165,7 @@ def known_text(row: Any, plan: ReviewPlan) -> str:
 
 
 def best_sentence(target: Target, plan: ReviewPlan) -> str:
-    """Return the strongest sentence that a result bears out, with the measured change and its interval.
+    """Return the strongest sentence that a result supports, with the measured change and its interval.
 
     Parameters
     ----------
@@ -183,7 +183,7 @@ def loss_bound(target: Target) -> float:
 
 
 def _of_result(one: ClassifiedResult, verdict: Verdict, plan: ReviewPlan) -> str:
-    """Return the sentence that one result bears out: what is claimed, or the weakest that tells what was found."""
+    """Return the sentence that one result supports: what is claimed, or the weakest that tells what was found."""
     claim, target = verdict.claim, one.target
     strongest, weakest = _PATTERNS.get(target.row.verdict, _DIFFERENCE)
     if one.outcome != SUPPORTED or verdict.outcome != SUPPORTED:
@@ -378,7 +378,7 @@ def _scene_result(one: ClassifiedResult, *, is_short: bool = False) -> str:
 
 
 def suggestion(verdict: Verdict, *, plan: ReviewPlan) -> str:
-    """Return the sentence that may be said: the strongest where a claim is supported, else the weakest true one.
+    """Return the sentence that can be said: the strongest where a claim is supported, else the weakest true one.
 
     Parameters
     ----------
@@ -398,7 +398,7 @@ def nothing_text(why: str) -> str:
 
 
 def _of_every_game(verdict: Verdict, plan: ReviewPlan) -> str:
-    """Return what may be said of all scenes together."""
+    """Return what can be said of all scenes together."""
     claim, every = verdict.claim, verdict.classified
     rows = [one.target.row for one in every]
     # An assumption, and an order that is not known.

@@ -200,7 +200,7 @@ def comparison_text(found: TwoSample) -> str:
 
 
 def comparison_json(found: TwoSample) -> str:
-    """Return what two lists of runs show, and what may be said of it, as JSON; what is not defined is null.
+    """Return what two lists of runs show, and what can be said of it, as JSON; what is not defined is null.
 
     Parameters
     ----------
@@ -212,7 +212,7 @@ def comparison_json(found: TwoSample) -> str:
 
 
 def sentences(found: TwoSample) -> Iterator[str]:
-    """Yield what may be said of two lists of runs, and what to know about it.
+    """Yield what can be said of two lists of runs, and what to know about it.
 
     Parameters
     ----------

@@ -35,7 +35,7 @@ from gpubench_kit.model.words import (
 )
 from gpubench_kit.wording.catalogue import say
 
-#: Most frames that a row may be said to hold.
+#: Most frames that a row can be said to hold.
 _MOST_A_ROW = 1000
 
 #: Words beside those for frames in the heading of their number.

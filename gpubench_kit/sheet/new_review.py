@@ -171,7 +171,7 @@ looks = 2                         # looks at verdicts: one, and one after furthe
 # [exclude]                       # runs are left out only by rules stated here, before the data
 # min_duration_s = 55
 
-# [[claims]]                      # sentences you want to say, held against the data
+# [[claims]]                      # sentences you want to say, checked against the data
 # id = "nothing-lost"
 # text = "The quiet tuning loses nothing"
 # metric = "avg_fps"

@@ -233,7 +233,7 @@ class Failures:
     tried, crashed : runs
     share : limit of the share of runs that fail
     hours, failures, rate : stability tests, and the limit per hour
-    sentences : all that may be said
+    sentences : all that can be said
     """
 
     tried: int

@@ -301,7 +301,7 @@ def is_cards_once(row: Any) -> bool:
 
 
 def is_conditional(row: Any) -> bool:
-    """Return whether the direction of a result may be said with its condition, each side measured in one block.
+    """Return whether the direction of a result can be said with its condition, each side measured in one block.
 
     Parameters
     ----------

@@ -21,6 +21,7 @@ INSTEAD = {
     r"\bthrift": "most efficient",
     r"\bhungrier\b|\bdearer\b": "draws more power; more expensive",
     r"\bbears? (it|the claim|them|this|that) out\b|\bbears? out\b|\bborne out\b": "support",
+    r"\bheld against the data\b": "checked against the data",
     r"\bfor want of\b": "not shown: no data",
     r"\bfurther down\b": "below",
     r"\bupright (lines?|marks?)\b": "vertical lines",

@@ -63,7 +63,7 @@ class ReviewPlan(Section):
     checks: Checks = Field(Checks(), description="limits of findings")
     logs: Logs = Field(Logs(), description="how logs are read")
     comparisons: tuple[Comparison, ...] = Field((), description="pairs that are compared")
-    claims: tuple[Claim, ...] = Field((), description="sentences held against the data")
+    claims: tuple[Claim, ...] = Field((), description="sentences checked against the data")
     session_plan: SessionPlan = Field(SessionPlan(), description="how long things take at the bench")
     sweep: Sweep = Field(Sweep(), description="search for the tuning")
     costs: Costs = Field(Costs(), description="prices and hours")

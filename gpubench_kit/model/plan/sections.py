@@ -151,7 +151,7 @@ _AMOUNT = 'a number is in the metric\'s unit (money and years for estimates), "3
 
 
 class Claim(Section):
-    """``[[claims]]``: one sentence to be held against the data."""
+    """``[[claims]]``: one sentence to be checked against the data."""
 
     id: Name = Field(description="short name of the claim", examples=["nothing-lost"])
     text: Name = Field(description="the sentence that will be said", examples=["The quiet tuning loses nothing"])
