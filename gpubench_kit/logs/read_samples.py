@@ -20,12 +20,16 @@ from gpubench_kit.logs.sniff_sensors import BOUNDS, REACHED, sniff_sensors
 from gpubench_kit.logs.sources import MOST_WORDS, counts_told, either_of, line_of_count
 from gpubench_kit.logs.text_table import open_table, read_columns, rows_of
 from gpubench_kit.model.errors import Fault, LogError
+from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.questions import quoted
 from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.notes import note
 
 #: A load or a power that rises by less than this from idle to busy, as the other one tells them, is not the card's.
 _RISES_BY = 1.15
+#: Sensors of which the first is never above the second, but for the slack of sensors [W, °C].
+_PARTS = (("board_w", "wall_w", 0.0), ("core_c", "hotspot_c", 2.0))
+
 #: Samples that each of both medians needs.
 _SAMPLES_OF_MEDIAN = 6
 
@@ -157,7 +161,7 @@ def read_samples(rows: LogRows, columns: LogFormat, declared: Declaration) -> Se
     midnight = clock.start_s + first if clock and columns.begins_at_zero else None
     clock = None if columns.begins_at_zero else clock
     values, on_values = possible_samples(table.name, columns.sensors, rows.of(order).numbers)
-    on_values += _leave_out_what_stays(rows, columns, time_s, values)
+    on_values += _leave_out_what_stays(rows, columns, time_s, values) + _leave_out_exchanged(rows, columns, values)
     doubt = (date_doubt(table.name, clock),) if clock and clock.in_doubt else ()
     has_origin = clock is None and (midnight is not None or elapsed is not None)
     return SensorLog(
@@ -240,6 +244,27 @@ def _leave_out_what_stays(
             about: dict[str, Any] = {"label": choice.label, "label_of_other": choices[other].label}
             return [note("logs.sensor_stays", name=name, metric=metric, line=line, **about)]
     return []
+
+
+def _leave_out_exchanged(rows: LogRows, columns: LogFormat, values: dict[str, np.ndarray]) -> list[Finding]:
+    """Take out two sensors of which a part stands above its whole, or the less sure one of both."""
+    choices, table, findings = {one.role: one for one in columns.sensors}, rows.table, []
+    for part, whole, slack in _PARTS:
+        if not {part, whole} <= values.keys():
+            continue
+        both = np.array([values[part], values[whole]])
+        known, (inner, outer) = both[:, np.isfinite(both).all(axis=0)], (choices[part], choices[whole])
+        if (inner.is_named and outer.is_named) or not known.size or np.median(known[0] - known[1]) <= slack:
+            continue
+        doubtful = [one for one in (inner, outer) if one.certainty <= min(inner.certainty, outer.certainty)]
+        for one in doubtful:
+            del values[one.role]
+        keys = {metric: quoted(table.key(one.column)) for metric, one in ((part, outer), (whole, inner))}
+        about: dict[str, Any] = {"label": inner.label, "label_of_whole": outer.label, "found": np.median(known[0])}
+        about |= {"limit": np.median(known[1]), "unit": METRICS[part].unit, "own_unit": METRICS[part].unit}
+        about["line"] = f"[logs] sensors = {{ {part} = {keys[part]}, {whole} = {keys[whole]} }}"
+        findings.append(note("logs.sensors_exchanged", name=table.name, **about))
+    return findings
 
 
 # Rows of several cards or sensors

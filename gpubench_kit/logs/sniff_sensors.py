@@ -6,6 +6,8 @@ counts for more than a unit for it: a processor's watts are watts too.
 
 from __future__ import annotations
 
+import itertools
+import re
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -83,6 +85,9 @@ _USUAL = {
     "core_c": (18.0, 115.0), "board_w": (3.0, 1500.0), "core_mhz": (150.0, 6000.0), "fan_rpm": (300.0, 6000.0),
     "core_mv": (0.45, 1.6),
 }  # fmt: skip
+
+#: A part of the machine that a heading numbers 0, so that a card of number 1 is the second one.
+_NUMBERED_ZERO = re.compile(r"[^\W\d_][\s#:._\[(-]{0,3}0(?![\w.,])")
 
 
 def fitting_metrics(values: np.ndarray, step: float) -> list[str]:
@@ -208,7 +213,18 @@ def sensors_of_rows(
         if metric in by_metric
     ]
     known = [choice for choice in one_of if choice is not None]
-    sensors = tuple(one if one.role in is_declared else _of_one_device(rows, one, known) for one in known)
+    # A card of which a log tells a second one is as little the one under test as the second.
+    headings = [rows.name(one.column) for one in itertools.chain(*by_metric.values()) if one.role != "wall_w"]
+    cards = {number_of_device(heading) for heading in headings} - {""}
+    from_zero = any(map(_NUMBERED_ZERO.search, rows.table.dialect.names))
+    are_several = len(cards) > 1 or any(int(number) > 1 - from_zero for number in cards)
+    sensors = tuple(
+        replace(one, certainty=min(one.certainty, Certainty.LIKELY), why=say("evidence.sensors.one_of_several"))
+        if one.role not in is_declared
+        and (number_of_device(rows.name(one.column)) if one.role == "wall_w" else are_several)
+        else one
+        for one in known
+    )
     # A column headed by the name of a metric that holds no number is told.
     on_values, table = [], rows.table
     for headed in (table.place_of(metric) for metric in SENSOR_METRICS):
@@ -378,15 +394,6 @@ def _one_of(
         return top[0]
     doubts.extend(_Doubt(choice.column, metric, metric) for choice in top)
     return None
-
-
-def _of_one_device(rows: LogRows, choice: ColumnChoice, choices: list[ColumnChoice]) -> ColumnChoice:
-    """Return a sensor, only likely where headings number several cards, or one of several sockets."""
-    number = number_of_device(rows.name(choice.column))
-    cards = {number_of_device(rows.name(one.column)) for one in choices if one.role != "wall_w"} - {""}
-    is_one_of = bool(number) and (choice.role == "wall_w" or len(cards) > 1 or int(number) > 1)
-    why = say("evidence.sensors.one_of_several", number=number)
-    return replace(choice, certainty=min(choice.certainty, Certainty.LIKELY), why=why) if is_one_of else choice
 
 
 def _on_sensor(rows: LogRows, choice: ColumnChoice) -> list[Finding]:

@@ -187,6 +187,11 @@ NOT_FRAME = _words(
 WALL = _words("wall socket mains outlet steckdose prise enchufe")
 DOUBTFUL_WALL = _words("socket")
 
+#: Words for another card than the first.
+SECOND = _words(
+    "second secondary other rival zweite andere deuxième seconde segunda otra seconda altra druga inna вторая"
+)
+
 #: Words for what is no reading of a moment.
 NOT_A_READING = _words(
     "limit target max min maximum minimum average avg mean mittel moyenne rated budget cap peak median lowest "
@@ -416,14 +421,15 @@ def _joins(word: str, known: frozenset[str]) -> bool:
 
 
 def number_of_device(heading: str) -> str:
-    """Return the number right behind a word for the card or the wall, which tells one of several; empty for none.
+    """Return the number of a card or a socket that a heading tells from others, in digits or as a word; else empty.
 
     Parameters
     ----------
     heading : as written
     """
     found = re.finditer(r"([^\W\d_]+)[\s#:._\[(-]{0,3}(\d{1,2})(?![^\W_])", fold(heading))
-    return next((one[2] for one in found if one[1] in CARD | WALL), "")
+    in_words = "2" if words_of(heading) & SECOND else ""
+    return next((one[2] for one in found if one[1] in CARD | WALL), in_words)
 
 
 def part_of(heading: str) -> str:
