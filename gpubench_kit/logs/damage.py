@@ -57,6 +57,9 @@ _LEAST_BLOCKS, _BLOCK, _SLOW, _FAR_OFF = 16, 24, 12, 3.0
 #: In groups of so many rows what neighbours have in common differs by this share of the variance, and by so many
 #: standard errors; drivers that prepare three frames ahead reach 0.35 and 5.8 in measured runs.
 _OTHER_TIE, _SURE = {2: 0.25, 3: 0.5}, 5.0
+#: The rows of a block to the means of each place in a group: the places of pairs, then those of groups of three.
+_PLACES_OF, _NEXT_PLACE = (slice(0, 2), slice(2, 5)), [1, 0, 3, 4, 2]
+_TO_PLACES = np.hstack([np.tile(np.eye(size), (_BLOCK // size, 1)) * (size / _BLOCK) for size in _OTHER_TIE])
 
 #: An interval of a display is as long as short rows are; nearly all rows that wait for it are near a whole number.
 _SHORT_ROWS, _NEAR_WHOLE, _ON_GRID = 0.1, 0.1, 0.95
@@ -343,9 +346,15 @@ def come_evenly(frame_ms: np.ndarray) -> bool:
     ----------
     frame_ms : array of shape (n,) [ms]
     """
-    known = frame_ms[np.isfinite(frame_ms)]
+    known = _known(frame_ms)
     usual = float(np.median(known)) if known.size else 0.0
     return bool(known.size) and bool((np.abs(known - usual) <= _EVEN_PART * usual).mean() >= _EVEN_SHARE)
+
+
+def _known(values: np.ndarray) -> np.ndarray:
+    """Return values without holes."""
+    is_known = np.isfinite(values)
+    return values if is_known.all() else values[is_known]
 
 
 def take_turns(frame_ms: np.ndarray) -> bool:
@@ -355,7 +364,7 @@ def take_turns(frame_ms: np.ndarray) -> bool:
     ----------
     frame_ms : array of shape (n,) [ms]
     """
-    known = frame_ms[np.isfinite(frame_ms)]
+    known = _known(frame_ms)
     mean = float(known.mean()) if known.size else 0.0
     is_long = known > mean
     # Frames of one kind lie near their mean, which is seen at once.
@@ -372,14 +381,15 @@ def doubt_of_rows(row_ms: np.ndarray, heading: str) -> str:
     row_ms : array of shape (n,), what the rows took, in any unit
     heading : of the column that they are from
     """
-    known = row_ms[np.isfinite(row_ms)]
-    usual = float(np.median(known)) if known.size else 0.0
-    if known.size == 0 or usual <= 0:
+    known = _known(row_ms)
+    if known.size == 0:
         return ""
-    if (known < _NEXT_TO_NOTHING * usual).mean() > _TOO_SHORT:
-        return "too_short"
-    n_longest = int((known == known.max()).sum())
-    if n_longest > max(_LEAST_CLIPPED, _CLIPPED * known.size):
+    # No median is above twice the mean, where nothing is below zero: nearly all logs are done with here.
+    if known.min() <= 2 * _NEXT_TO_NOTHING * known.mean():
+        usual = float(np.median(known))
+        if usual <= 0 or (known < _NEXT_TO_NOTHING * usual).mean() > _TOO_SHORT:
+            return "too_short" if usual > 0 else ""
+    if int((known == known.max()).sum()) > max(_LEAST_CLIPPED, _CLIPPED * known.size):
         others = known[known < known.max()]
         if np.unique(others).size > max(_LEAST_CLIPPED, others.size / 4):
             return "clipped"
@@ -396,21 +406,27 @@ def _come_in_groups(row_ms: np.ndarray) -> bool:
     Slow changes are taken out first, and each half is tested too, as a lost row shifts the groups.
     """
     sums = np.concatenate(([0.0], np.cumsum(row_ms)))
-    off = row_ms[_SLOW // 2 : 1 - _SLOW // 2] - (sums[_SLOW:] - sums[:-_SLOW]) / _SLOW
+    off = sums[:-_SLOW] - sums[_SLOW:]
     if off.size < _LEAST_BLOCKS * _BLOCK:
         return False
+    off /= _SLOW
+    off += row_ms[_SLOW // 2 : 1 - _SLOW // 2]
+    off = off[: off.size // _BLOCK * _BLOCK]
     far = _FAR_OFF * float(np.median(np.abs(off[::4])))
-    off = np.clip(off[: off.size // _BLOCK * _BLOCK], -far, far)
-    for size, share in _OTHER_TIE.items():
-        alone = off.copy()
-        for place in range(size):
-            alone[place::size] -= alone[place::size].mean()
-        products = np.append(alone[:-1] * alone[1:], 0.0).reshape(-1, _BLOCK // size, size)
-        ties = np.einsum("brp->bp", products) * (size / _BLOCK)
-        least = share * float(alone @ alone) / alone.size
-        for part in (ties, ties[: len(ties) // 2], ties[len(ties) // 2 :]):
-            error = float(np.sqrt(2 * part.var(axis=0).mean() / len(part)))
-            if len(part) >= _LEAST_BLOCKS and np.ptp(part.mean(axis=0)) > max(least, _SURE * error):
+    np.clip(off, -far, far, out=off)
+    products = np.append(off[:-1] * off[1:], 0.0).reshape(-1, _BLOCK)
+    levels, together = off.reshape(-1, _BLOCK) @ _TO_PLACES, products @ _TO_PLACES
+    # A place's own level is nothing that it has in common with the next.
+    level = levels.mean(axis=0)
+    ties = together - level * levels[:, _NEXT_PLACE] + level[_NEXT_PLACE] * (level - levels)
+    half, square = len(ties) // 2, float(off @ off) / off.size
+    for part in (ties, ties[:half], ties[half:]):
+        means = part.mean(axis=0)
+        for (size, share), own in zip(_OTHER_TIE.items(), _PLACES_OF, strict=True):
+            differ, least = float(np.ptp(means[own])), share * (square - float(level[own] @ level[own]) / size)
+            # Hardly any log of frames gets beyond the first comparison.
+            is_other = differ > least and len(part) >= _LEAST_BLOCKS
+            if is_other and differ > _SURE * float(np.sqrt(2 * part[:, own].var(axis=0).mean() / len(part))):
                 return True
     return False
 

@@ -149,8 +149,7 @@ def timed_rows(table: LogTable, columns: LogFormat, read: Columns) -> TimedRows:
     steps_ms = (columns.elapsed.step * columns.elapsed.factor, step_ms)
     moved = np.diff(elapsed_ms)
     slack = 1.01 * steps_ms[0] + 0.51 * steps_ms[1] + 1e-12 * float(np.nanmax(np.abs(elapsed_ms), initial=0.0))
-    n_at_end = int((np.abs(moved - frame_ms[1:]) <= slack).sum())
-    n_at_start = int((np.abs(moved - frame_ms[:-1]) <= slack).sum())
+    n_at_end, n_at_start = (_n_equal(moved, one, slack) for one in (frame_ms[1:], frame_ms[:-1]))
     is_end = n_at_end > n_at_start or (n_at_end == n_at_start and abs(elapsed_ms[0] - frame_ms[0]) <= slack)
     n_agree = max(n_at_end, n_at_start)
     findings: tuple[Finding, ...] = ()
@@ -161,6 +160,12 @@ def timed_rows(table: LogTable, columns: LogFormat, read: Columns) -> TimedRows:
     stamped = "end" if is_end else "start"
     timed = TimedRows(start_ms, frame_ms, steps_ms[1], origin_s, stamped, moved.size - n_agree, findings)
     return _with_denied_cells(table, timed, elapsed_ms) if columns.certainty == Certainty.PROVEN else timed
+
+
+def _n_equal(steps: np.ndarray, lengths: np.ndarray, slack: float) -> int:
+    """Return how many steps are as long as the frames, within the slack."""
+    off = steps - lengths
+    return int(np.count_nonzero(np.abs(off, out=off) <= slack))
 
 
 def _with_denied_cells(table: LogTable, timed: TimedRows, elapsed_ms: np.ndarray) -> TimedRows:
@@ -248,7 +253,9 @@ def frames_of(table: LogTable, timed: TimedRows) -> tuple[Frames, np.ndarray, li
     if not low / 10 <= mean <= high * 10:
         problem = f"the mean frame time would be {mean:g} ms; {low:g} to {high:g} ms is expected."
         raise LogError(Fault(table.name, problem, action))
-    return Frames((start_ms - start_ms[0]) / 1000.0, frame_ms, timed.step_ms), kept, findings
+    time_s = start_ms - start_ms[0]
+    time_s /= 1000.0
+    return Frames(time_s, frame_ms, timed.step_ms), kept, findings
 
 
 #: Stamps of this resolution or coarser are cut off, not rounded: the first one may be a whole step early [s].
