@@ -17,7 +17,7 @@ from gpubench_kit.logs.clock import (
     passed_told,
 )
 from gpubench_kit.logs.format import Certainty, LogFormat
-from gpubench_kit.logs.frame_evidence import PLAUSIBLE_MS
+from gpubench_kit.logs.frame_evidence import PLAUSIBLE_MS, SHARE_EQUAL
 from gpubench_kit.logs.log_table import Columns, LogTable
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.tables import Finding
@@ -27,8 +27,9 @@ from gpubench_kit.wording.notes import note
 #: Times written no finer than this show in the lows [ms].
 _COARSE_MS = 0.5
 
-#: A cell that differs from the step of the time by this share of a usual frame is denied; up to so many of all.
-_DENIED_SHARE, _MOST_DENIED = 0.05, 0.02
+#: A cell that differs from the step of the time by this share of a usual frame is denied; up to as many of all as
+#: may differ where steps equal a column, so that none is left in what they prove.
+_DENIED_SHARE, _MOST_DENIED = 0.05, 1 - SHARE_EQUAL
 
 #: A longer step that no cell shows is a pause [ms].
 _PAUSE_MS = 1000.0

@@ -26,6 +26,7 @@ from gpubench_kit.model.words import (
     FRAMES,
     GENERATED,
     QUANTITY,
+    STEPS,
     Unit,
     speaks_of_frames,
     unit_stated,
@@ -39,7 +40,7 @@ from gpubench_kit.wording.catalogue import say
 _MOST_A_ROW = 1000
 
 #: Words beside those for frames in the heading of their number.
-_NUMBERED = frozenset({"no", "nr", "id", "index"})
+_NUMBERED = frozenset({"no", "nr", "id", "index"}) | COUNT
 _DRAWN = frozenset({"drawn", "shown", "displayed", "presented", "rendered"})
 
 #: A number of frames goes up by another step than one in more than this share of rows where some are left out, or
@@ -72,7 +73,7 @@ def names_number_of_frames(heading: str) -> bool:
     heading : as written
     """
     words = words_of(without_brackets(heading))
-    is_plain = words <= QUANTITY["frame"] | FRAMES | COUNT | GENERATED | _DRAWN
+    is_plain = words <= QUANTITY["frame"] | FRAMES | COUNT | STEPS | GENERATED | _DRAWN
     return is_plain and bool(words & FRAMES or (words & COUNT and words & QUANTITY["frame"]))
 
 
@@ -149,7 +150,7 @@ def _several_a_row(clues: Clues, taken: int | None) -> str:
         if place == taken or rows.units[place] is not None:
             continue
         if names_number_of_frames(rows.name(place)) and _are_numbers_of_frames(values):
-            n_frames = np.nanmedian(values) + bool(words_of(rows.name(place)) & GENERATED)
+            n_frames = np.nanmedian(values) + bool(words_of(rows.name(place)) & GENERATED - _DRAWN)
         elif _numbers_frames(rows.name(place)) and _share_of_skips(values, rows.steps[place]) > _SKIPS:
             n_frames = np.median(np.diff(values))
         else:
@@ -162,7 +163,7 @@ def _several_a_row(clues: Clues, taken: int | None) -> str:
 def _numbers_frames(heading: str) -> bool:
     """Return whether a heading speaks of frames, and of nothing else but their number."""
     words = words_of(without_brackets(heading))
-    is_plain = words <= QUANTITY["frame"] | FRAMES | COUNT | _NUMBERED
+    is_plain = words <= QUANTITY["frame"] | FRAMES | _NUMBERED
     return is_plain and bool(words & (QUANTITY["frame"] | FRAMES))
 
 
@@ -183,7 +184,7 @@ def _numbers_skip(clues: Clues, reading: Reading) -> str:
             continue
         if _share_of_skips(values, rows.steps[place]) <= _SKIPS:
             continue
-        if _numbers_frames(rows.name(place)):
+        if _numbers_frames(rows.name(place)) or _NUMBERED >= words_of(rows.name(place)) != frozenset():
             return rows.label(place)
         steps = np.diff(values)
         if time is None or not _LEAST_STEPS <= steps.mean() <= _MOST_STEPS or (steps == steps[0]).all():

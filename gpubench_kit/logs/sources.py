@@ -21,7 +21,7 @@ from gpubench_kit.logs.text_table import no_such_column
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.questions import quoted
 from gpubench_kit.model.tables import Finding
-from gpubench_kit.model.words import GENERATED, KIND, NOT_OF_RUN, PROGRAM, QUANTITY, RUN, words_of
+from gpubench_kit.model.words import DROPPED, GENERATED, KIND, NOT_OF_RUN, PROGRAM, QUANTITY, RUN, words_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
@@ -271,7 +271,7 @@ def two_kinds(table: LogTable, read: Columns, places: Iterable[int], *, or_progr
     found = []
     for place in places:
         cells = read.cells(place).to_numpy(dtype=str)
-        values = sorted(set(cells[:_ROWS_OF_KINDS]))
+        values = sorted({*cells[:_ROWS_OF_KINDS], *cells[-_ROWS_OF_KINDS:]})
         is_few = 2 <= len(values) <= LONGEST_TURN
         is_told = is_few and (come_again(cells) or _speak_of_kinds(table, place, cells, values))
         if not is_told and not (or_programs and several_programs(table, read, (place,))):
@@ -282,12 +282,13 @@ def two_kinds(table: LogTable, read: Columns, places: Iterable[int], *, or_progr
 
 
 def _speak_of_kinds(table: LogTable, place: int, cells: np.ndarray, values: Sequence[str]) -> bool:
-    """Return whether a heading, or one of its values, speaks of generated frames, and more than a few rows do."""
-    words = words_of(table.key(place))
-    is_kind = words & KIND and words & QUANTITY["frame"] and words <= KIND | QUANTITY["frame"]
-    if not is_kind and not any(words_of(text) & GENERATED for text in (table.key(place), *values)):
-        return False
-    return min((cells == value).mean() for value in values) > _FEW_KINDS
+    """Return whether a heading, or one of its values, speaks of kinds of frames, and more than a few rows do."""
+    words, changes = words_of(table.key(place)), (cells[1:] != cells[:-1]).mean()
+    is_kind = words & KIND and words <= KIND | QUANTITY["frame"] and changes > _CHANGES
+    least = min((cells == value).mean() for value in values)
+    told = frozenset().union(*map(words_of, (table.key(place), *values)))
+    # Of few frames it is said what became of them, and all count.
+    return least > _FEW_KINDS and bool(is_kind or told & GENERATED or (least >= _RARE and told & DROPPED))
 
 
 def kinds_asked(table: LogTable, label: str, shown: str) -> Finding:

@@ -80,14 +80,15 @@ QUANTITY = {
     "sound": _words("sound noise lärm schall lautstärke bruit ruido rumore hałas"),
     "energy": _words("energy energie énergie energía"),
     "frame": _words(
-        "frame frames frametime bild bildabstand bilddauer trame image fotograma klatka klatki フレーム καρέ beeld "
-        "billed imagen quadro fotogramma кадр кадра kadr snímek snímku képkocka kuva kare 帧 프레임"
+        "frame frames frametime picture pictures bild bildabstand bilddauer trame image fotograma klatka "
+        "klatki フレーム καρέ beeld beeldtijd billed imagen cuadro cuadros quadro quadros ruutu fotogramma "
+        "кадр кадра kadr snímek snímku képkocka kuva kare 帧 프레임"
     ),
     "rate": _words("fps framerate bildrate 帧率"),
 }
 
 #: Words for frames, more than one, and for a number of them.
-FRAMES = _words("frames bilder trames images fotogramas fotogrammi klatek кадров")
+FRAMES = _words("frames pictures bilder trames images fotogramas fotogrammi klatek кадров")
 COUNT = _words("count n number num anzahl nombre numero número liczba число")
 
 #: Words for how long something takes.
@@ -98,23 +99,29 @@ DURATION = _words(
 
 #: Words that say no more than that a time goes from one row to the next, and that one is a moment.
 STEPS = _words(
-    "delta step diff difference gap distance length long since until last previous prev between per from the one "
-    "each and for with every this took takes taken of les des von vom pro par entre per zwischen ecart"
+    "delta step diff difference gap distance length long since until last previous prev between per from the "
+    "one each and for with every this took takes taken of whole full entire les des von vom pro par entre per "
+    "zwischen ecart"
 )
 MOMENTS = _words(
     "stamp timestamp elapsed start started begin end ended now when clock epoch unix utc local tick ticks count "
     "counter counts present presented moment at passed uptime origin zeitstempel beginn ende verstrichen début fin "
     "laufzeit log relative session bench benchmark capture record recording mess qpc real wall run test total "
+    "shown displayed into moment instant verstreken kulunut forløbet förfluten decorrido "
     "écoulé inizio fine trascorso inicio transcurrido początek koniec 경과 経過時間"
 )
 
 #: Words for what comes again without being a frame.
 SAMPLED = _words(
-    "sample samples poll tick ticks server packet interval intervall period periode abtastung refresh vsync vblank"
+    "sample samples poll tick ticks server packet interval intervall period periode abtastung refresh vsync vblank "
+    "event events"
 )
 
 #: Words of these for what times are counted in.
 COUNTED_TIME = _words("tick ticks")
+
+#: Words for what lies between two of something: of frames where they are named, else of anything.
+_BETWEEN = _words("interval intervall intervalle intervalo intervallo interwał period periode période")
 
 #: Words for frames that are not rendered.
 GENERATED = _words(
@@ -139,8 +146,12 @@ NOT_OF_RUN = _words(
     "valid invalid gültig ungültig measuring recording discard discarded ignore ignored excluded"
 )
 
-#: Words for the kind of a frame.
-KIND = _words("type kind typ art tipo genre")
+#: Words for the kind of a frame, and for a frame that was not shown.
+KIND = _words("type kind typ art tipo genre event")
+DROPPED = _words(
+    "dropped discarded skipped repeated duplicate duplicated verworfen ausgelassen wiederholt doppelt "
+    "abandonné perdu répété perdido descartado repetido perso scartato ripetuto"
+)
 
 #: Words for the card.
 CARD = _words(
@@ -218,7 +229,12 @@ _SHORT = 2
 _NUMBERS = re.compile(r"(?i)(?<![^\W\d_])p\d+|\d[\d.,]*\s*%|\d[.,]?\d+|\b\d+(?=\s+[^\W\d]{3})")
 
 _AGAINST = OTHER | NOT_A_READING
-_AGAINST_INSIDE = sorted(word for word in _AGAINST if len(word) >= _INSIDE_FROM or word == "igpu")
+#: Some are the end of a word that says something else: frames are generated, and not rated.
+_AGAINST_INSIDE = sorted(
+    word
+    for word in _AGAINST
+    if (len(word) >= _INSIDE_FROM and not any(word in one for one in GENERATED)) or word == "igpu"
+)
 
 
 @dataclass(frozen=True)
@@ -381,7 +397,7 @@ def unknown_of_frames(heading: str, unit: Unit | None, *, is_moment: bool) -> li
     unit : the unit that it states
     is_moment : whether its values are moments, not durations
     """
-    known = _FRAME_TIMES | (MOMENTS if is_moment else frozenset())
+    known = _FRAME_TIMES | (MOMENTS if is_moment else _BETWEEN if speaks_of_frames(heading) else frozenset())
     words = [one for one in _words_beyond(heading, unit, known) if len(one) > _SHORT or not one.isalpha()]
     return words + _NUMBERS.findall(heading)
 

@@ -117,7 +117,8 @@ def test_words_and_numbers_that_say_more_than_a_frame_time_make_it_likely(tmp_pa
      "beeldtijd [ms]", "kuva-aika (ms)", "帧时间 (ms)", "프레임 시간 (ms)",
      "Durée d'image (ms)", "durata fotogramma (ms)", "кадр (мс)", "フレーム時間 (ms)",
      "Время кадра (мс)", "Doba snímku (ms)", "帧时间 (毫秒)",
-     "time since last frame (ms)", "ms", "frame ms.1", "v1 (ms)"],
+     "time since last frame (ms)", "ms", "frame ms.1", "v1 (ms)", "cuadro (ms)", "quadro ms", "ruutu [ms]",
+     "picture (ms)", "whole frame (ms)", "frame_interval_ms", "Bildintervall (ms)"],
 )  # fmt: skip
 def test_plain_headings_of_frame_times_count_in_many_languages(tmp_path, heading):
     assert _read(tmp_path, _text(FRAME_MS, heading)).certainty == Certainty.PROVEN
@@ -175,7 +176,11 @@ def test_start_and_end_of_each_frame_are_no_times_of_two_things(tmp_path):
     assert _read(tmp_path, in_ns).certainty == Certainty.STATED
 
 
-@pytest.mark.parametrize("heading", ["capture time (s)", "Messzeit (s)", "bench_time_s", "qpc (ms)"])
+@pytest.mark.parametrize(
+    "heading",
+    ["capture time (s)", "Messzeit (s)", "bench_time_s", "qpc (ms)", "verstreken [s]", "decorrido (s)",
+     "shown at (ms)", "moment (s)"],
+)  # fmt: skip
 def test_clocks_of_recorders_under_many_names_count(tmp_path, heading):
     unit = "ms" if "ms" in heading else "s"
     text = text_of({heading: written(np.cumsum(FRAME_MS), unit), "frame (ms)": FRAME_MS})

@@ -163,6 +163,17 @@ def test_an_empty_cell_is_filled_from_the_time_beside_it_and_told(tmp_path):
     assert "first in row 51: no value where the time says" in log.findings[0].message
 
 
+def test_as_many_cells_are_replaced_as_may_differ_where_the_others_prove_the_column(tmp_path):
+    lines = frame_log(FRAME_MS).splitlines(keepends=True)
+    lost = range(1, len(lines), 40)
+    for place in lost:
+        time, frame_ms = lines[place].split(",")
+        lines[place] = f"{time},{frame_ms.replace('.', '')}"
+    log = _read(tmp_path, "".join(lines))
+    assert 0.02 < len(lost) / FRAME_MS.size < 0.03
+    assert (log.certainty.word, log.frames.frame_ms) == ("proven", pytest.approx(FRAME_MS, abs=0.0011))
+
+
 def test_a_cell_that_the_time_beside_it_denies_is_replaced_and_told(tmp_path):
     text = frame_log(FRAME_MS).replace(f",{FRAME_MS[50]:.3f}\n", ",99.000\n", 1)
     log = _read(tmp_path, text)

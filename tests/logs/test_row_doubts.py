@@ -26,7 +26,9 @@ def _read(tmp_path, text, **options):
     return read_frame_log(path, **options)
 
 
-@pytest.mark.parametrize("heading", ["frames", "n frames", "frame count", "Anzahl Bilder"])
+@pytest.mark.parametrize(
+    "heading", ["frames", "n frames", "frame count", "Anzahl Bilder", "frames shown per rendered"]
+)
 def test_rows_that_hold_several_frames_are_asked_for(tmp_path, heading):
     several = np.full(FRAME_MS.size, 2)
     with pytest.raises(LogError, match=r"says 2 a row: several frames"):
@@ -200,6 +202,19 @@ def test_one_long_frame_and_three_short_ones_in_turn_are_a_question(tmp_path):
     assert _read(tmp_path, _text(frame_ms, "frame (ms)")).certainty == Certainty.LIKELY
 
 
+@pytest.mark.parametrize(
+    ("heading", "values", "expected"),
+    [("generated", ["0", "1"], "likely"), ("shown", ["yes", "dropped"], "likely"), ("event", ["A", "B"], "likely"),
+     ("scene", ["A", "B"], "proven")],
+)  # fmt: skip
+def test_kinds_of_frames_in_a_last_part_are_a_question(tmp_path, heading, values, expected):
+    cells = np.full(4000, values[0], dtype="<U8")
+    place = np.arange(1200 if heading == "shown" else 400)
+    cells[-place.size :] = np.where(place % (1 if heading == "shown" else 2) == 0, values[1], values[0])
+    text = _text(np.resize(FRAME_MS, 4000), "frame (ms)", **{heading: cells})
+    assert _read(tmp_path, text).certainty.word == expected
+
+
 def test_a_number_of_generated_frames_beside_each_one_is_a_question(tmp_path):
     with pytest.raises(LogError, match="says 2 a row"):
         _read(tmp_path, _text(FRAME_MS, "frame (ms)", **{"generated frames": np.ones(FRAME_MS.size, dtype=int)}))
@@ -274,6 +289,14 @@ def test_frames_left_out_and_rows_of_one_frame_do_not_count(tmp_path, heading):
     whole = text_of({heading: np.arange(1200), **_rows_of(np.ones(1200, dtype=int))})
     assert _read(tmp_path, whole, memory=memory).certainty == Certainty.PROVEN
     assert _read(tmp_path, text, memory=memory).certainty == Certainty.LIKELY
+
+
+@pytest.mark.parametrize(("heading", "stride"), [("no", 2), ("index", 3), ("n", 2)])
+def test_every_second_number_of_rows_says_that_the_others_are_missing(tmp_path, heading, stride):
+    ends_s = written(np.cumsum(FRAME_MS), "s")
+    number = stride * np.arange(FRAME_MS.size)
+    assert _read(tmp_path, text_of({heading: number, "t (s)": ends_s})).certainty == Certainty.LIKELY
+    assert _read(tmp_path, text_of({heading: number // stride, "t (s)": ends_s})).certainty == Certainty.STATED
 
 
 def test_what_counts_as_a_clock_does_is_no_number_of_frames(tmp_path):

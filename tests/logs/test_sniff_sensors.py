@@ -11,6 +11,7 @@ from gpubench_kit.logs.format import Certainty, ConfirmedFormat, Declaration
 from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.logs.sniff_sensors import fitting_metrics
 from gpubench_kit.model.errors import LogError
+from gpubench_kit.model.words import words_against
 
 TIMES, LOAD, WATTS = sensor_signal(300.0)
 RNG = np.random.default_rng(3)
@@ -252,6 +253,11 @@ def test_one_of_several_sockets_is_only_likely_the_machines(tmp_path):
 
 def test_what_a_battery_gives_is_no_load(tmp_path):
     assert _certainties(_log(tmp_path, {"GPU discharge (W)": VALUES["W"]})).get("board_w") != "stated"
+
+
+def test_what_is_generated_is_not_rated():
+    assert not words_against("generated power (W)")
+    assert words_against("rated power (W)") == {"rated"}
 
 
 def test_two_columns_as_sure_as_each_other_are_asked_for(tmp_path):
