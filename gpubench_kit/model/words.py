@@ -63,8 +63,8 @@ def _words(text: str) -> frozenset[str]:
 #: Words by the quantity that they name.
 QUANTITY = {
     "power": _words(
-        "power watt watts leistung verbrauch puissance consommation potencia consumo potenza moc effekt "
-        "ισχύς мощность mocy 消費電力 電力 功耗 הספק"
+        "power watt watts leistung verbrauch puissance consommation potencia consumo potenza moc effekt ισχύς "
+        "мощность mocy 消費電力 電力 功耗 הספק"
     ),
     "heat": _words(
         "temp temperature temperatur température temperatura температура θερμοκρασία 温度 טמפרטורה heat"
@@ -80,9 +80,9 @@ QUANTITY = {
     "sound": _words("sound noise lärm schall lautstärke bruit ruido rumore hałas"),
     "energy": _words("energy energie énergie energía"),
     "frame": _words(
-        "frame frames frametime picture pictures bild bildabstand bilddauer trame image fotograma klatka "
-        "klatki フレーム καρέ beeld beeldtijd billed imagen cuadro cuadros quadro quadros ruutu fotogramma "
-        "кадр кадра kadr snímek snímku képkocka kuva kare 帧 프레임"
+        "frame frames frametime picture pictures bild bildabstand bilddauer trame image fotograma klatka klatki "
+        "フレーム καρέ beeld beeldtijd billed imagen cuadro cuadros quadro quadros ruutu fotogramma кадр кадра "
+        "kadr snímek snímku képkocka kuva kare 帧 프레임"
     ),
     "rate": _words("fps framerate bildrate 帧率"),
 }
@@ -93,40 +93,38 @@ COUNT = _words("count n number num anzahl nombre numero número liczba числ�
 
 #: Words for how long something takes.
 DURATION = _words(
-    "time duration dur dauer zeit abstand durée temps duración tiempo durata tempo czas tid tijd "
-    "χρόνος время 時間 זמן aika zaman süre süresi idő čas doba 时间 시간 帧时间"
+    "time duration dur dauer zeit abstand durée temps duración tiempo durata tempo czas tid tijd χρόνος время "
+    "時間 זמן aika zaman süre süresi idő čas doba 时间 시간 帧时间"
 )
 
 #: Words that say no more than that a time goes from one row to the next, and that one is a moment.
 STEPS = _words(
-    "delta step diff difference gap distance length long since until last previous prev between per from the "
-    "one each and for with every this took takes taken of whole full entire les des von vom pro par entre per "
+    "delta step diff difference gap distance length long since until last previous prev between per from the one "
+    "each and for with every this took takes taken of whole full entire les des von vom pro par entre per "
     "zwischen ecart"
 )
 MOMENTS = _words(
     "stamp timestamp elapsed start started begin end ended now when clock epoch unix utc local tick ticks count "
-    "counter counts present presented moment at passed uptime origin zeitstempel beginn ende verstrichen début fin "
-    "laufzeit log relative session bench benchmark capture record recording mess qpc real wall run test total "
-    "shown displayed into moment instant verstreken kulunut forløbet förfluten decorrido "
-    "écoulé inizio fine trascorso inicio transcurrido początek koniec 경과 経過時間"
+    "counter counts present presented moment at passed uptime origin zeitstempel beginn ende verstrichen début "
+    "fin laufzeit log relative session bench benchmark capture record recording mess qpc real wall run test total "
+    "shown displayed into moment instant verstreken kulunut forløbet förfluten decorrido écoulé inizio fine "
+    "trascorso inicio transcurrido początek koniec 경과 経過時間"
 )
 
-#: Words for what comes again without being a frame.
-SAMPLED = _words(
-    "sample samples poll tick ticks server packet interval intervall period periode abtastung refresh vsync vblank "
-    "event events"
-)
-
-#: Words of these for what times are counted in.
-COUNTED_TIME = _words("tick ticks")
-
-#: Words for what lies between two of something: of frames where they are named, else of anything.
+#: Words for what comes again without being a frame; those for what lies between two say nothing where frames are
+#: named, and some of the others are what times are counted in.
 _BETWEEN = _words("interval intervall intervalle intervalo intervallo interwał period periode période")
+COUNTED_TIME = _words("tick ticks")
+SAMPLED = (
+    _words("sample samples poll server packet abtastung refresh vsync vblank event events")
+    | COUNTED_TIME
+    | _BETWEEN
+)
 
 #: Words for frames that are not rendered.
 GENERATED = _words(
-    "generated interpolated interp synthetic inserted rendered ai "
-    "erzeugt generiert eingefügt généré interpolé generado generato"
+    "generated interpolated interp synthetic inserted rendered ai erzeugt generiert eingefügt généré interpolé "
+    "generado generato"
 )
 
 #: Words for a program that draws frames.
@@ -138,8 +136,8 @@ PROGRAM = _words(
 
 #: Words for one of several runs, and for rows that are of none: before it, or not valid.
 RUN = _words(
-    "run lauf durchlauf pass lap round attempt take iteration repeat repetition wiederholung vuelta giro "
-    "tuning profile preset setting config configuration"
+    "run lauf durchlauf pass lap round attempt take iteration repeat repetition wiederholung vuelta giro tuning "
+    "profile preset setting config configuration"
 )
 NOT_OF_RUN = _words(
     "warmup warm loading menu pause paused intro lobby aufwärmen laden ladebildschirm menü chargement caricamento "
@@ -149,15 +147,15 @@ NOT_OF_RUN = _words(
 #: Words for the kind of a frame, and for a frame that was not shown.
 KIND = _words("type kind typ art tipo genre event")
 DROPPED = _words(
-    "dropped discarded skipped repeated duplicate duplicated verworfen ausgelassen wiederholt doppelt "
-    "abandonné perdu répété perdido descartado repetido perso scartato ripetuto"
+    "dropped discarded skipped repeated duplicate duplicated verworfen ausgelassen wiederholt doppelt abandonné "
+    "perdu répété perdido descartado repetido perso scartato ripetuto"
 )
 
 #: Words for the card.
 CARD = _words(
     "card gpu board graphics karte grafikkarte grafik carte tarjeta scheda karta karty κάρτα graphique gráfica "
-    "grafica graficzna graficznej grafische grafikkort grafiekkaart videokaart видеокарта видеокарты 显卡 "
-    "гп グラフィック"
+    "grafica graficzna graficznej grafische grafikkort grafiekkaart videokaart видеокарта видеокарты 显卡 гп "
+    "グラフィック"
 )
 
 #: Quantities that a card has a reading of.
@@ -181,7 +179,8 @@ PART = {
     "chip": _words("chip core kern die"),
     "supply": _words(
         "slot rail pin pins connector cable input steckplatz schiene stecker kabel eingang anschluss fente "
-        "connecteur câble entrée ranura carril conector cable entrada connettore cavo ingresso złącze kabel gniazdo"
+        "connecteur câble entrée ranura carril conector cable entrada connettore cavo ingresso złącze kabel "
+        "gniazdo"
     ),
 }
 
@@ -206,8 +205,8 @@ SECOND = _words(
 #: Words for what is no reading of a moment.
 NOT_A_READING = _words(
     "limit target max min maximum minimum average avg mean mittel moyenne rated budget cap peak median lowest "
-    "highest setpoint headroom spitze grenze media szczyt idle free smooth "
-    "smoothed rolling moving predicted expected best worst"
+    "highest setpoint headroom spitze grenze media szczyt idle free smooth smoothed rolling moving predicted "
+    "expected best worst"
 )
 
 #: Words that change nothing of what a heading says.
@@ -229,12 +228,9 @@ _SHORT = 2
 _NUMBERS = re.compile(r"(?i)(?<![^\W\d_])p\d+|\d[\d.,]*\s*%|\d[.,]?\d+|\b\d+(?=\s+[^\W\d]{3})")
 
 _AGAINST = OTHER | NOT_A_READING
-#: Some are the end of a word that says something else: frames are generated, and not rated.
-_AGAINST_INSIDE = sorted(
-    word
-    for word in _AGAINST
-    if (len(word) >= _INSIDE_FROM and not any(word in one for one in GENERATED)) or word == "igpu"
-)
+#: Frames are generated, and not rated.
+_LONG = {word for word in _AGAINST if len(word) >= _INSIDE_FROM and not any(word in one for one in GENERATED)}
+_AGAINST_INSIDE = sorted(_LONG | {"igpu"})
 
 
 @dataclass(frozen=True)
@@ -256,18 +252,19 @@ class Unit:
 
 
 _UNITS = {
-    **dict.fromkeys(("w", "watt", "watts"), ("power", 1.0, 0.0)),
+    **dict.fromkeys(("w", "watt", "watts", "вт"), ("power", 1.0, 0.0)),
     "mw": ("power", 1e-3, 0.0),
     "kw": ("power", 1e3, 0.0),
     **dict.fromkeys(("uw", "μw"), ("power", 1e-6, 0.0)),
     **dict.fromkeys(("°c", "c", "degc"), ("heat", 1.0, 0.0)),
     **dict.fromkeys(("°f", "f", "degf"), ("heat", 5 / 9, 32.0)),
     "k": ("heat", 1.0, 273.15),
-    "mhz": ("clock", 1.0, 0.0),
+    **dict.fromkeys(("mhz", "мгц"), ("clock", 1.0, 0.0)),
     "ghz": ("clock", 1e3, 0.0),
     "hz": ("clock", 1e-6, 0.0),
-    **dict.fromkeys(("rpm", "1/min", "u/min", "min-1", "min−1"), ("fan", 1.0, 0.0)),
-    **dict.fromkeys(("tr/min", "obr/min", "giri/min"), ("fan", 1.0, 0.0)),
+    **dict.fromkeys(
+        ("rpm", "1/min", "u/min", "min-1", "min−1", "tr/min", "obr/min", "giri/min", "об/мин"), ("fan", 1.0, 0.0)
+    ),
     **dict.fromkeys(("%", "pct"), ("percent", 1.0, 0.0)),
     "v": ("volt", 1e3, 0.0),
     "mv": ("volt", 1.0, 0.0),
@@ -281,19 +278,12 @@ _UNITS = {
     "j": ("energy", 1.0, 0.0),
     "wh": ("energy", 3600.0, 0.0),
     **dict.fromkeys(("fps", "1/s"), ("rate", 1.0, 0.0)),
-    **dict.fromkeys(("s", "sec", "second", "seconds", "sekunden", "secondes", "δευτερολεπτα"), ("time", 1e3, 0.0)),
-    **dict.fromkeys(("sn", "秒"), ("time", 1e3, 0.0)),
-    **dict.fromkeys(("ms", "msec", "milliseconds", "millisekunden", "毫秒"), ("time", 1.0, 0.0)),
-    **dict.fromkeys(("us", "µs", "μs"), ("time", 1e-3, 0.0)),
+    **dict.fromkeys(_words("s sec second seconds sekunden secondes δευτερολεπτα sn 秒 с"), ("time", 1e3, 0.0)),
+    **dict.fromkeys(("ms", "msec", "milliseconds", "millisekunden", "毫秒", "мс"), ("time", 1.0, 0.0)),
+    **dict.fromkeys(("us", "µs", "μs", "мкс"), ("time", 1e-3, 0.0)),
     "ns": ("time", 1e-6, 0.0),
     **dict.fromkeys(("min", "minutes", "minuten"), ("time", 6e4, 0.0)),
     "h": ("time", 3.6e6, 0.0),
-    "с": ("time", 1e3, 0.0),
-    "мс": ("time", 1.0, 0.0),
-    "мкс": ("time", 1e-3, 0.0),
-    "вт": ("power", 1.0, 0.0),
-    "мгц": ("clock", 1.0, 0.0),
-    "об/мин": ("fan", 1.0, 0.0),
 }
 
 _IN_BRACKETS = re.compile(r"[\[(]\s*([^\[\]()]+?)\s*[\])]")
