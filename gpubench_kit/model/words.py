@@ -172,7 +172,7 @@ OTHER = _words(
     "tctl ping network netz ram rest npu laptop notebook battery akku batterie batería bateria"
 )
 
-#: Words for a part of the card; what feeds it carries a part of its power.
+#: Words for a part of the card; what feeds it carries a part of its power, and other memory may be the machine's.
 PART = {
     "memory": _words("memory vram mem speicher mémoire memoria pamięć メモリ"),
     "hotspot": _words("hotspot junction"),
@@ -183,8 +183,6 @@ PART = {
         "gniazdo"
     ),
 }
-
-#: Words for memory that only a card has; any other may be the machine's.
 CARD_MEMORY = _words("vram")
 
 #: Words for times that are a part of a frame, or of something else.
@@ -218,7 +216,6 @@ NEUTRAL = _words(
 
 #: Signs that a heading calculates with.
 _CALCULATED = re.compile(r"[+*×÷<>=±∑Δ]|/(?=\s*\d)|(?<=\s)[-−](?=\s)")
-
 #: Letters that join the two words of a compound.
 _JOINTS = ("", "n", "s", "en", "es")
 
@@ -252,37 +249,35 @@ class Unit:
 
 
 _UNITS = {
-    **dict.fromkeys(("w", "watt", "watts", "вт"), ("power", 1.0, 0.0)),
+    **dict.fromkeys(_words("w watt watts вт"), ("power", 1.0, 0.0)),
     "mw": ("power", 1e-3, 0.0),
     "kw": ("power", 1e3, 0.0),
-    **dict.fromkeys(("uw", "μw"), ("power", 1e-6, 0.0)),
-    **dict.fromkeys(("°c", "c", "degc"), ("heat", 1.0, 0.0)),
-    **dict.fromkeys(("°f", "f", "degf"), ("heat", 5 / 9, 32.0)),
+    **dict.fromkeys(_words("uw μw"), ("power", 1e-6, 0.0)),
+    **dict.fromkeys(_words("°c c degc"), ("heat", 1.0, 0.0)),
+    **dict.fromkeys(_words("°f f degf"), ("heat", 5 / 9, 32.0)),
     "k": ("heat", 1.0, 273.15),
-    **dict.fromkeys(("mhz", "мгц"), ("clock", 1.0, 0.0)),
+    **dict.fromkeys(_words("mhz мгц"), ("clock", 1.0, 0.0)),
     "ghz": ("clock", 1e3, 0.0),
     "hz": ("clock", 1e-6, 0.0),
-    **dict.fromkeys(
-        ("rpm", "1/min", "u/min", "min-1", "min−1", "tr/min", "obr/min", "giri/min", "об/мин"), ("fan", 1.0, 0.0)
-    ),
-    **dict.fromkeys(("%", "pct"), ("percent", 1.0, 0.0)),
+    **dict.fromkeys(_words("rpm 1/min u/min min-1 min−1 tr/min obr/min giri/min об/мин"), ("fan", 1.0, 0.0)),
+    **dict.fromkeys(_words("% pct"), ("percent", 1.0, 0.0)),
     "v": ("volt", 1e3, 0.0),
     "mv": ("volt", 1.0, 0.0),
-    **dict.fromkeys(("gb", "gib"), ("bytes", 1.0, 0.0)),
-    **dict.fromkeys(("mb", "mib"), ("bytes", 1 / 1024, 0.0)),
-    **dict.fromkeys(("kb", "kib"), ("bytes", 1 / 1024**2, 0.0)),
+    **dict.fromkeys(_words("gb gib"), ("bytes", 1.0, 0.0)),
+    **dict.fromkeys(_words("mb mib"), ("bytes", 1 / 1024, 0.0)),
+    **dict.fromkeys(_words("kb kib"), ("bytes", 1 / 1024**2, 0.0)),
     "bytes": ("bytes", 1 / 1024**3, 0.0),
-    **dict.fromkeys(("dba", "db", "db(a)"), ("sound", 1.0, 0.0)),
+    **dict.fromkeys(_words("dba db db(a)"), ("sound", 1.0, 0.0)),
     "a": ("current", 1.0, 0.0),
     "ma": ("current", 1e-3, 0.0),
     "j": ("energy", 1.0, 0.0),
     "wh": ("energy", 3600.0, 0.0),
-    **dict.fromkeys(("fps", "1/s"), ("rate", 1.0, 0.0)),
+    **dict.fromkeys(_words("fps 1/s"), ("rate", 1.0, 0.0)),
     **dict.fromkeys(_words("s sec second seconds sekunden secondes δευτερολεπτα sn 秒 с"), ("time", 1e3, 0.0)),
-    **dict.fromkeys(("ms", "msec", "milliseconds", "millisekunden", "毫秒", "мс"), ("time", 1.0, 0.0)),
-    **dict.fromkeys(("us", "µs", "μs", "мкс"), ("time", 1e-3, 0.0)),
+    **dict.fromkeys(_words("ms msec milliseconds millisekunden 毫秒 мс"), ("time", 1.0, 0.0)),
+    **dict.fromkeys(_words("us µs μs мкс"), ("time", 1e-3, 0.0)),
     "ns": ("time", 1e-6, 0.0),
-    **dict.fromkeys(("min", "minutes", "minuten"), ("time", 6e4, 0.0)),
+    **dict.fromkeys(_words("min minutes minuten"), ("time", 6e4, 0.0)),
     "h": ("time", 3.6e6, 0.0),
 }
 
