@@ -397,7 +397,9 @@ def speaks_of_frames(heading: str) -> bool:
     """
     words = words_of(heading)
     return bool(words & QUANTITY["frame"]) or any(
-        word.startswith(one) and _joins(word, _FRAME_TIMES) for word in words for one in QUANTITY["frame"]
+        word.startswith(one) and _joins(word, _FRAME_TIMES | _BETWEEN)
+        for word in words
+        for one in QUANTITY["frame"]
     )
 
 
