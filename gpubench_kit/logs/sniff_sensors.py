@@ -350,10 +350,10 @@ def _of_quantity(rows: LogRows, place: int, quantity: str) -> ColumnChoice | _Do
         said = ", ".join(sorted(words & QUANTITY[quantity]))
         return replace(choice, why=say("evidence.sensors.no_unit", words=said))
     card = words & (CARD if quantity == "power" else CARD - {"board"})
-    is_doubtful = (metric == "wall_w" and words & WALL <= DOUBTFUL_WALL) or (
-        part == "memory" and not words & CARD_MEMORY
-    )
-    is_named = bool(card) or (metric in _NAMED_PARTS and not is_doubtful)
+    # The socket of a card is none in the wall.
+    is_doubtful = metric == "wall_w" and (card or words & WALL <= DOUBTFUL_WALL)
+    is_doubtful = is_doubtful or (part == "memory" and not words & CARD_MEMORY)
+    is_named = bool(card and metric != "wall_w") or (metric in _NAMED_PARTS and not is_doubtful)
     # A word that is not understood may name a part of the card, or what is no reading of it.
     strange = unknown_words(name, unit) if is_named else []
     is_stated, whose = is_named and not strange, "strange" if strange else "card" if card else "part"

@@ -8,12 +8,25 @@ headings here.
 from __future__ import annotations
 
 import re
+import tomllib
 import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
+from importlib import resources
 
 #: Words of this length speak against a column also inside a compound.
 _INSIDE_FROM = 5
+
+#: Letters of the longest compound that is parted.
+_LONGEST = 40
+
+#: A letter of a script that writes words without blanks between them.
+_DENSE = "[\u1100-\u11ff\u2e80-\u9fff\uac00-\ud7af]"
+
+#: Where another word begins within one: at a capital, or in another script.
+_BEGINS = re.compile(
+    rf"(?<=[a-zà-ÿ]{{2}})(?=[A-Z])|(?<=[A-Z]{{2}})(?=[A-Z][a-z])|(?<=[A-Za-z])(?={_DENSE})|(?<={_DENSE})(?=[A-Za-z])"
+)
 
 #: Letters that keep their stroke when accents are taken off.
 _PLAIN = str.maketrans({"ß": "ss", "ł": "l", "ø": "o"})
@@ -38,20 +51,31 @@ def words_of(heading: str) -> frozenset[str]:
     ----------
     heading : as written
     """
-    parted = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", heading)
-    words = frozenset(re.findall(r"[^\W\d_]+", f"{fold(parted)} {fold(heading)}"))
-    return words.union(*map(_card_and_quantity, words))
+    words = frozenset(re.findall(r"[^\W\d_]+", f"{fold(_BEGINS.sub(' ', heading))} {fold(heading)}"))
+    words = words.union(*map(_compound, words))
+    return words | {"gpu"} if words & _CARD_OF_TWO and words & _CARD_FOR else words
 
 
 @lru_cache(maxsize=1024)
-def _card_and_quantity(word: str) -> frozenset[str]:
-    """Return the two words of a compound of a word for the card and one for a quantity; nothing of any other."""
-    for card in CARD - {"board"}:
-        rest = word.removeprefix(card)
-        ends = {rest.removeprefix(joint) for joint in _JOINTS} if rest != word else frozenset()
-        found = ends & frozenset().union(*(QUANTITY[one] for one in _OF_A_CARD))
-        if found:
-            return frozenset({card}) | found
+def _compound(word: str) -> frozenset[str]:
+    """Return the words that a compound is wholly made of: one for the card first, or in a script without blanks."""
+    is_dense = bool(re.match(_DENSE, word))
+    if len(word) > _LONGEST or not (is_dense or any(map(word.startswith, CARD - {"board"}))):
+        return frozenset()
+    of_card = (CARD - {"board"}).union(*(QUANTITY[one] for one in _OF_A_CARD), *PART.values())
+    known = of_card | OTHER | WALL | NOT_A_READING | NEUTRAL if is_dense else of_card
+    parts = _parts(word, known, ("",) if is_dense else _JOINTS)
+    return parts if len(parts) > 1 else frozenset()
+
+
+def _parts(word: str, known: frozenset[str], joints: tuple[str, ...]) -> frozenset[str]:
+    """Return the known words that a word is wholly made of, with letters that join them; nothing of any other."""
+    for place in range(len(word), 0, -1):
+        if word[:place] in known:
+            rests = [word[place:].removeprefix(joint) for joint in joints]
+            found = next(filter(None, (_parts(rest, known, joints) for rest in rests)), frozenset())
+            if found or place == len(word):
+                return found | {word[:place]}
     return frozenset()
 
 
@@ -60,25 +84,12 @@ def _words(text: str) -> frozenset[str]:
     return frozenset(fold(word) for word in text.split())
 
 
+_LISTS = tomllib.loads(resources.files(__package__).joinpath("words.toml").read_text(encoding="utf-8"))
+_DEVICE, _MOMENT = ({name: _words(text) for name, text in _LISTS[of].items()} for of in ("device", "of_a_moment"))
+
 #: Words by the quantity that they name.
 QUANTITY = {
-    "power": _words(
-        "power watt watts leistung verbrauch puissance consommation potencia consumo potenza moc effekt ισχύς "
-        "мощность mocy 消費電力 電力 功耗 הספק"
-    ),
-    "heat": _words(
-        "temp temperature temperatur température temperatura температура θερμοκρασία 温度 טמפרטורה heat"
-    ),
-    "load": _words(
-        "load usage util utilisation utilization last auslastung charge carga carico obciążenie uso 使用率 busy"
-    ),
-    "clock": _words(
-        "clock clk takt frequency frequenz fréquence frecuencia frequenza zegar taktowanie частота クロック"
-    ),
-    "fan": _words("fan lüfter ventilateur ventilador ventola wentylator ファン"),
-    "volt": _words("voltage volt spannung tension voltaje tensione napięcie 電圧"),
-    "sound": _words("sound noise lärm schall lautstärke bruit ruido rumore hałas"),
-    "energy": _words("energy energie énergie energía"),
+    **{name: _words(text) for name, text in _LISTS["quantity"].items()},
     "frame": _words(
         "frame frames frametime picture pictures bild bildabstand bilddauer trame image fotograma klatka klatki "
         "フレーム καρέ beeld beeldtijd billed imagen cuadro cuadros quadro quadros ruutu fotogramma кадр кадра "
@@ -151,12 +162,9 @@ DROPPED = _words(
     "perdu répété perdido descartado repetido perso scartato ripetuto"
 )
 
-#: Words for the card.
-CARD = _words(
-    "card gpu board graphics karte grafikkarte grafik carte tarjeta scheda karta karty κάρτα graphique gráfica "
-    "grafica graficzna graficznej grafische grafikkort grafiekkaart videokaart видеокарта видеокарты 显卡 гп "
-    "グラフィック"
-)
+#: Words for the card; its name may be one of two lists together.
+CARD = _DEVICE["card"]
+_CARD_OF_TWO, _CARD_FOR = _DEVICE["card_of_two"], _DEVICE["card_for"]
 
 #: Quantities that a card has a reading of.
 _OF_A_CARD = ("power", "heat", "load", "clock", "fan", "volt")
@@ -164,26 +172,9 @@ _OF_A_CARD = ("power", "heat", "load", "clock", "fan", "volt")
 #: Words for what works at a frame.
 AT_WORK = CARD | _words("cpu processor prozessor processeur procesador render")
 
-#: Words for something else than the card.
-OTHER = _words(
-    "cpu processor prozessor processeur procesador processore procesor system room ambient raum zimmer pièce sala "
-    "pump pumpe pompe case gehäuse boîtier chassis caja drive disk ssd hdd nvme laufwerk disque psu netzteil "
-    "mainboard motherboard chipset vrm water coolant wasser eau air luft igpu apu soc integrated onboard package "
-    "tctl ping network netz ram rest npu laptop notebook battery akku batterie batería bateria"
-)
-
-#: Words for a part of the card; what feeds it carries a part of its power, and other memory may be the machine's.
-PART = {
-    "memory": _words("memory vram mem speicher mémoire memoria pamięć メモリ"),
-    "hotspot": _words("hotspot junction"),
-    "chip": _words("chip core kern die"),
-    "supply": _words(
-        "slot rail pin pins connector cable input steckplatz schiene stecker kabel eingang anschluss fente "
-        "connecteur câble entrée ranura carril conector cable entrada connettore cavo ingresso złącze kabel "
-        "gniazdo"
-    ),
-}
-CARD_MEMORY = _words("vram")
+#: Words for something else than the card, for a part of it, and for memory that only a card has.
+OTHER, PART = _DEVICE["other"], {name: _words(text) for name, text in _LISTS["part"].items()}
+CARD_MEMORY = _MOMENT["card_memory"]
 
 #: Words for times that are a part of a frame, or of something else.
 NOT_FRAME = _words(
@@ -191,28 +182,11 @@ NOT_FRAME = _words(
     "sound busy"
 )
 
-#: Words for the socket of the whole machine; the doubtful one may be that of a processor.
-WALL = _words("wall socket mains outlet steckdose prise enchufe")
-DOUBTFUL_WALL = _words("socket")
+#: Words for the socket of the whole machine, doubtful ones of these, and for another card than the first.
+WALL, DOUBTFUL_WALL, SECOND = _DEVICE["wall"], _DEVICE["wall_in_doubt"], _DEVICE["another_card"]
 
-#: Words for another card than the first.
-SECOND = _words(
-    "second secondary other rival zweite andere deuxième seconde segunda otra seconda altra druga inna вторая"
-)
-
-#: Words for what is no reading of a moment.
-NOT_A_READING = _words(
-    "limit target max min maximum minimum average avg mean mittel moyenne rated budget cap peak median lowest "
-    "highest setpoint headroom spitze grenze media szczyt idle free smooth smoothed rolling moving predicted "
-    "expected best worst"
-)
-
-#: Words that change nothing of what a heading says.
-NEUTRAL = _words(
-    "the of in at for sensor value reading now actual instant current draw used speed level meter aufnahme "
-    "drehzahl momentan aktuell actuel de la le les du des del della di der das den von el prędkość vitesse "
-    "velocidad pobór"
-)
+#: Words for what is no reading of a moment, and those that change nothing of what a heading says.
+NOT_A_READING, NEUTRAL = _MOMENT["no_reading"], _MOMENT["neutral"]
 
 #: Signs that a heading calculates with.
 _CALCULATED = re.compile(r"[+*×÷<>=±∑Δ]|/(?=\s*\d)|(?<=\s)[-−](?=\s)")
@@ -227,7 +201,7 @@ _NUMBERS = re.compile(r"(?i)(?<![^\W\d_])p\d+|\d[\d.,]*\s*%|\d[.,]?\d+|\b\d+(?=\
 _AGAINST = OTHER | NOT_A_READING
 #: Frames are generated, and not rated.
 _LONG = {word for word in _AGAINST if len(word) >= _INSIDE_FROM and not any(word in one for one in GENERATED)}
-_AGAINST_INSIDE = sorted(_LONG | {"igpu"})
+_AGAINST_INSIDE = sorted(_LONG | {"igpu"} | {word for word in _AGAINST if re.match(_DENSE, word)})
 
 
 @dataclass(frozen=True)
@@ -253,18 +227,21 @@ _UNITS = {
     "mw": ("power", 1e-3, 0.0),
     "kw": ("power", 1e3, 0.0),
     **dict.fromkeys(_words("uw μw"), ("power", 1e-6, 0.0)),
-    **dict.fromkeys(_words("°c c degc"), ("heat", 1.0, 0.0)),
-    **dict.fromkeys(_words("°f f degf"), ("heat", 5 / 9, 32.0)),
+    **dict.fromkeys(_words("°c c degc celsius"), ("heat", 1.0, 0.0)),
+    **dict.fromkeys(_words("°f f degf fahrenheit"), ("heat", 5 / 9, 32.0)),
     "k": ("heat", 1.0, 273.15),
     **dict.fromkeys(_words("mhz мгц"), ("clock", 1.0, 0.0)),
     "ghz": ("clock", 1e3, 0.0),
     "hz": ("clock", 1e-6, 0.0),
-    **dict.fromkeys(_words("rpm 1/min u/min min-1 min−1 tr/min obr/min giri/min об/мин"), ("fan", 1.0, 0.0)),
-    **dict.fromkeys(_words("% pct"), ("percent", 1.0, 0.0)),
+    **dict.fromkeys(
+        _words("rpm 1/min u/min min-1 min−1 tr/min obr/min giri/min varv/min ot/min o/min tpm об/мин"),
+        ("fan", 1.0, 0.0),
+    ),
+    **dict.fromkeys(_words("% pct percent"), ("percent", 1.0, 0.0)),
     "v": ("volt", 1e3, 0.0),
     "mv": ("volt", 1.0, 0.0),
-    **dict.fromkeys(_words("gb gib"), ("bytes", 1.0, 0.0)),
-    **dict.fromkeys(_words("mb mib"), ("bytes", 1 / 1024, 0.0)),
+    **dict.fromkeys(_words("gb gib gigabytes"), ("bytes", 1.0, 0.0)),
+    **dict.fromkeys(_words("mb mib megabytes"), ("bytes", 1 / 1024, 0.0)),
     **dict.fromkeys(_words("kb kib"), ("bytes", 1 / 1024**2, 0.0)),
     "bytes": ("bytes", 1 / 1024**3, 0.0),
     **dict.fromkeys(_words("dba db db(a)"), ("sound", 1.0, 0.0)),
@@ -320,9 +297,11 @@ def unit_stated(heading: str, row_unit: str = "") -> Unit | None:
     found = _IN_BRACKETS.findall(re.sub(r"(?i)db\(a\)", "dBA", heading))
     if found:
         return known_unit(found[-1]) or Unit(found[-1], "")
-    parts = [part for part in re.split(r"[\s_]+", heading.strip()) if part]
+    parts = [part for part in re.split(r"[\s_.]+", heading.strip()) if part]
     if not parts:
         return None
+    if known_unit(parts[-1]) is None:
+        parts[-1:] = _BEGINS.sub(" ", parts[-1]).split()
     last, is_alone = parts[-1], len(parts) == 1
     if fold(last) in _LETTERS and (is_alone or last in _SMALL_LETTERS):
         return None
@@ -370,6 +349,7 @@ def unknown_words(heading: str, unit: Unit | None) -> list[str]:
     # A total of power is the whole card's; of memory it is what there is, not what is in use.
     known |= {"total"} if unit and unit.quantity == "power" else frozenset()
     known |= {"hot", "spot"} if part_of(heading) == "hotspot" else frozenset()
+    known |= _CARD_OF_TWO | _CARD_FOR if words_of(heading) & _CARD_OF_TWO else frozenset()
     return _words_beyond(heading, unit, known)
 
 
@@ -406,7 +386,7 @@ def speaks_of_frames(heading: str) -> bool:
 def _words_beyond(heading: str, unit: Unit | None, known: frozenset[str]) -> list[str]:
     """Return the words and signs of a heading that are not known, nor one of two that are, nor its unit."""
     own = {f"[{unit.written}]", f"({unit.written})"} if unit else set()
-    parted = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", heading)
+    parted = re.sub(r"['’]s\b", "", _BEGINS.sub(" ", heading))
     parted = re.sub(r"[\[(].*?[\])]", lambda found: " " if re.sub(r"\s", "", found[0]) in own else found[0], parted)
     known |= words_of(unit.written) if unit else frozenset()
     words = re.findall(r"[^\W\d_]+", fold(parted))
@@ -415,7 +395,7 @@ def _words_beyond(heading: str, unit: Unit | None, known: frozenset[str]) -> lis
 
 def _joins(word: str, known: frozenset[str]) -> bool:
     """Return whether a word is one of two known words."""
-    parts = _card_and_quantity(word)
+    parts = _compound(word)
     return bool(parts and parts <= known) or any(
         word[:place] in known
         and any(word[place:].startswith(one) and word[place + len(one) :] in known for one in _JOINTS)
@@ -444,7 +424,7 @@ def part_of(heading: str) -> str:
     """
     folded, words = fold(heading), words_of(heading)
     for part, names in PART.items():
-        inside = any(len(name) >= _INSIDE_FROM and name in folded for name in names)
+        inside = any((len(name) >= _INSIDE_FROM or re.match(_DENSE, name)) and name in folded for name in names)
         if words & names or inside or (part == "hotspot" and "hot spot" in folded):
             return part
     return ""

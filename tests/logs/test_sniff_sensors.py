@@ -1,6 +1,8 @@
 """Columns of sensors: by declaration, exact name, stated unit or single words; words against go first."""
 
 import re
+import tomllib
+from importlib import resources
 
 import numpy as np
 import pytest
@@ -11,7 +13,7 @@ from gpubench_kit.logs.format import Certainty, ConfirmedFormat, Declaration
 from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.logs.sniff_sensors import fitting_metrics
 from gpubench_kit.model.errors import LogError
-from gpubench_kit.model.words import words_against
+from gpubench_kit.model.words import fold, words_against
 
 TIMES, LOAD, WATTS = sensor_signal(300.0)
 RNG = np.random.default_rng(3)
@@ -60,6 +62,21 @@ RIGHT = {
     ("Grafikkartenleistung [W]", "W"): ("board_w", "stated"),
     ("GpuTemp [°C]", "C"): ("core_c", "stated"),
     ("GPUTemp [°C]", "C"): ("core_c", "stated"),
+    ("GPUPowerW", "W"): ("board_w", "stated"),
+    ("gpu.power.w", "W"): ("board_w", "stated"),
+    ("GPU plug power (W)", "W"): ("wall_w", "likely"),
+    ("dGPU power [W]", "W"): ("board_w", "stated"),
+    ("Temperature of the card's core (°C)", "C"): ("core_c", "stated"),
+    ("Grafikspeichertemperatur (°C)", "C"): ("memory_c", "stated"),
+    ("显存温度(℃)", "C"): ("memory_c", "stated"),
+    ("显卡风扇转速rpm", "rpm"): ("fan_rpm", "stated"),
+    ("GPU消費電力(W)", "W"): ("board_w", "stated"),
+    ("メモリ温度(℃)", "C"): ("memory_c", "likely"),
+    ("显卡接口温度(℃)", "C"): ("core_c", "likely"),
+    ("scheda video potenza [W]", "W"): ("board_w", "stated"),
+    ("ekran kartı sıcaklık [°C]", "C"): ("core_c", "stated"),
+    ("grafikkort fläkt [varv/min]", "rpm"): ("fan_rpm", "stated"),
+    ("розетка (Вт)", "W"): ("wall_w", "stated"),
     ("Température carte graphique (°C)", "C"): ("core_c", "stated"),
     ("GPU board temp [°C]", "C"): ("core_c", "likely"),
     ("GPU outlet temp [°C]", "C"): ("core_c", "likely"),
@@ -195,9 +212,26 @@ LEFT_OUT = {
     "GPU current [A]": "W",
     "energy [J]": "W",
     "GPU [blob]": "W",
+    "CPULeistung [W]": "W",
+    "CPU功率(W)": "W",
+    "显卡平均功耗(W)": "W",
+    "核显功耗(W)": "W",
+    "内存温度(℃)": "C",
+    "マザーボード温度(℃)": "C",
+    "scheda madre temperatura (°C)": "C",
+    "placa-mãe temperatura (°C)": "C",
+    "GPU base clock (MHz)": "MHz",
     "fps": "W",
     "x": "W",
 }
+
+
+def test_the_vocabulary_holds_single_words_once():
+    lists = tomllib.loads(resources.files("gpubench_kit.model").joinpath("words.toml").read_text(encoding="utf-8"))
+    for text in (text for group in lists.values() for text in group.values()):
+        words = text.split()
+        assert len(set(words)) == len(words)
+        assert all(re.fullmatch(r"[^\W\d_]+", fold(word)) for word in words)
 
 
 @pytest.mark.parametrize("heading", LEFT_OUT)
