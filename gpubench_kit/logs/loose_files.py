@@ -14,6 +14,8 @@ from pathlib import Path
 
 import numpy as np
 
+from gpubench_kit.logs.cells import is_stamp
+from gpubench_kit.logs.clock import clock_of_texts
 from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, LogFormat, format_id_of, seen_in
 from gpubench_kit.logs.log_table import LogTable
 from gpubench_kit.logs.read_frames import read_frames
@@ -26,6 +28,7 @@ from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.questions import LogFacts, quoted
 from gpubench_kit.model.tables import Finding
+from gpubench_kit.model.words import BEGUN, ENDED, words_of
 from gpubench_kit.sheet.log_names import NamedRow, logs_by_names, parts_of
 from gpubench_kit.sheet.recordings import stem_of
 from gpubench_kit.wording.catalogue import say
@@ -80,11 +83,12 @@ def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = N
         except LogError as error:
             return replace(facts, fault=str(error))
         frames = f"frames = {log_format.paste}" if log_format.paste else ""
+        started_at_s, clock_kind = _stated_start(table) if log.clock is None else (log.clock, log.clock_kind)
         return replace(
             facts,
             kind="frames",
-            started_at_s=float("nan") if log.clock is None else log.clock,
-            clock_kind=log.clock_kind,
+            started_at_s=started_at_s,
+            clock_kind=clock_kind,
             length_s=log.frames.end_s,
             mean_fps=1000.0 * log.frames.frame_ms.size / float(log.frames.frame_ms.sum()),
             certainty=log_format.certainty.word,
@@ -110,10 +114,34 @@ def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = N
 
 def _preamble(table: LogTable) -> tuple[tuple[str, str], ...]:
     """Return keys and values of lines above the heading."""
+    parts = map(_KEY_AND_VALUE.fullmatch, _lines_above(table))
+    return tuple((part[1].strip(), part[2].strip()) for part in parts if part)
+
+
+def _lines_above(table: LogTable) -> list[str]:
+    """Return the lines above the heading."""
     above = table.text[: table.dialect.first_row][:20_000].decode("utf-8", "replace").splitlines()
     own = (table.dialect.heading, table.dialect.units_line)
-    parts = (_KEY_AND_VALUE.fullmatch(line) for line in above[:_MOST_LINES] if line not in own)
-    return tuple((part[1].strip(), part[2].strip()) for part in parts if part)
+    return [line for line in above[:_MOST_LINES] if line not in own]
+
+
+def _stated_start(table: LogTable) -> tuple[float, str]:
+    """Return the one start with its day that a line above the heading states, and the kind of its clock.
+
+    Another moment, such as the end or the time of saving, is no start; nor is a date that can be read either way.
+    """
+    found = set()
+    for line in _lines_above(table):
+        ends = (gap.span() for gap in re.finditer(r"[\s:=,;|\"]+", line))
+        stamps = (
+            (line[:end], line[begin:].strip(' "')) for end, begin in ends if is_stamp(line[begin:].strip(' "'))
+        )
+        said, stamp = next(stamps, ("", ""))
+        is_start = words_of(said) & BEGUN and not words_of(said) & ENDED
+        clock = clock_of_texts(np.array([stamp], dtype=object)) if is_start else None
+        if clock is not None and ":" in stamp and clock.has_date and not clock.in_doubt:
+            found.add((clock.start_s, clock.kind))
+    return found.pop() if len(found) == 1 else (float("nan"), "")
 
 
 def _file_time_s(path: Path) -> float:

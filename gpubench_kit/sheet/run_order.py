@@ -51,8 +51,11 @@ def find_order(board: LogBoard) -> Numbers:
     """
     days = {name.day for name in board.parts if name.day}
     is_unsure = len(days) > 1 and any(name.is_day_doubtful for name in board.parts)
+    # A start that several logs state is that of something else.
+    n_begun = Counter(fact.started_at_s for fact in board.logs)
     for one, (name, fact) in enumerate(zip(board.parts, board.logs, strict=True)):
-        in_log = None if math.isnan(fact.started_at_s) or fact.clock_kind == "time_of_day" else fact.started_at_s
+        is_own = fact.clock_kind in ("dated", "zoned") and n_begun[fact.started_at_s] == 1
+        in_log = fact.started_at_s if is_own else None
         in_name = None if is_unsure else name.stamp_s
         if in_log is not None and in_name is not None and abs(in_log - in_name) > _APART_S:
             board.ask(question("two_stamps", {"file": board.name(one)}), [one], "order", "round")

@@ -243,6 +243,12 @@ def test_copied_logs_without_stamps_have_no_order_and_ask_for_it():
     assert drafted(folder, typed_order="alternated").plan_lines["analysis"] == ('typed_order = "alternated"',)
 
 
+def test_a_start_that_several_logs_state_orders_nothing():
+    folder = made_folder(STYLES["copied"], 5)
+    logs = [replace(one, started_at_s=1.79e9, clock_kind="dated") for one in folder.facts if one.kind == "frames"]
+    assert not any(row.value("order") for row in draft_from_logs(logs, ROOT, {}).rows)
+
+
 def test_file_times_count_only_once_they_are_confirmed():
     folder = made_folder(STYLES["file times"], 5)
     assert all(row.cells["order"].is_asked for row in drafted(folder).rows)
