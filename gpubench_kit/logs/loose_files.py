@@ -28,7 +28,7 @@ from gpubench_kit.model.errors import LogError
 from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.questions import LogFacts, quoted
 from gpubench_kit.model.tables import Finding
-from gpubench_kit.model.words import BEGUN, ENDED, words_of
+from gpubench_kit.model.words import fold, words_of
 from gpubench_kit.sheet.log_names import NamedRow, logs_by_names, parts_of
 from gpubench_kit.sheet.recordings import stem_of
 from gpubench_kit.wording.catalogue import say
@@ -36,6 +36,16 @@ from gpubench_kit.wording.notes import note
 
 #: A line above the heading with a key and a value.
 _KEY_AND_VALUE = re.compile(r"\s*#*\s*([^:=,;\t]{1,40}?)\s*[:=,;\t]\s*(\S.{0,80}?)\s*")
+
+#: Words for when a recording began, and for another moment, or that of something else.
+_BEGUN = frozenset(
+    fold("start started begin begins began begun beginn begonnen gestartet début debut commencé inicio iniciado "
+         "inizio iniziato początek rozpoczęto начало старт začátek 開始 开始 시작 התחלה").split()
+)  # fmt: skip
+_OTHERWISE = frozenset(
+    fold("end ended stop stopped finish finished saved export exported ende beendet gespeichert fin enregistré fine "
+         "salvato guardado koniec zapisano конец 終了 结束 driver boot system session program game").split()
+)  # fmt: skip
 
 #: Lines above the heading that are searched.
 _MOST_LINES = 40
@@ -137,7 +147,7 @@ def _stated_start(table: LogTable) -> tuple[float, str]:
             (line[:end], line[begin:].strip(' "')) for end, begin in ends if is_stamp(line[begin:].strip(' "'))
         )
         said, stamp = next(stamps, ("", ""))
-        is_start = words_of(said) & BEGUN and not words_of(said) & ENDED
+        is_start = words_of(said) & _BEGUN and not words_of(said) & _OTHERWISE
         clock = clock_of_texts(np.array([stamp], dtype=object)) if is_start else None
         if clock is not None and ":" in stamp and clock.has_date and not clock.in_doubt:
             found.add((clock.start_s, clock.kind))
