@@ -43,8 +43,8 @@ _BEGUN = frozenset(
          "inizio iniziato początek rozpoczęto начало старт začátek 開始 开始 시작 התחלה").split()
 )  # fmt: skip
 _OTHERWISE = frozenset(
-    fold("end ended stop stopped finish finished saved export exported ende beendet gespeichert fin enregistré fine "
-         "salvato guardado koniec zapisano конец 終了 结束 driver boot system session program game").split()
+    fold("end ended stop stopped finish finished saved export exported ende beendet gespeichert fin enregistré "
+         "fine salvato guardado koniec zapisano конец 終了 结束 driver boot system session program game").split()
 )  # fmt: skip
 
 #: Lines above the heading that are searched.
