@@ -75,14 +75,15 @@ def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = N
         table = open_table(path, name=name)
         above = table.text[: table.dialect.first_row].count(b"\n")
         lines = table.text[: table.dialect.first_row + 4000].decode("utf-8", "replace").splitlines()
+        started_at_s, clock_kind = _stated_start(table)
         facts = replace(
-            facts,
+            facts, started_at_s=started_at_s, clock_kind=clock_kind,
             sha256=table.sha256,
             format_id=format_id_of(table),
             seen=seen_in(table),
             first_rows=tuple(line[:100] for line in lines[max(0, above - 1) :][:_ROWS_SHOWN]),
             preamble=_preamble(table),
-        )
+        )  # fmt: skip
         log_format = sniff_frames(table, declared)
     except LogError as error:
         facts = replace(facts, fault=str(error))
@@ -93,12 +94,11 @@ def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = N
         except LogError as error:
             return replace(facts, fault=str(error))
         frames = f"frames = {log_format.paste}" if log_format.paste else ""
-        started_at_s, clock_kind = _stated_start(table) if log.clock is None else (log.clock, log.clock_kind)
         return replace(
             facts,
             kind="frames",
-            started_at_s=started_at_s,
-            clock_kind=clock_kind,
+            started_at_s=facts.started_at_s if log.clock is None else log.clock,
+            clock_kind=log.clock_kind or facts.clock_kind,
             length_s=log.frames.end_s,
             mean_fps=1000.0 * log.frames.frame_ms.size / float(log.frames.frame_ms.sum()),
             certainty=log_format.certainty.word,

@@ -20,7 +20,8 @@ class LogFacts:
         ``none``
     sha256 : hash of its bytes; empty where it could not be read
     file_time_s : when it was last written, seconds since 1970; nan where unknown
-    started_at_s : stamp of its first row, seconds since 1970, or of the day; nan without
+    started_at_s : stamp of its first row, or start that a line above states, seconds since 1970, or of the day; nan
+        without
     clock_kind : ``zoned``, ``dated`` or ``time_of_day``; empty without a stamp
     length_s : from the first frame or sample to the last [s]; nan where unknown
     mean_fps : frames over time; nan where unknown
