@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -75,15 +76,14 @@ def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = N
         table = open_table(path, name=name)
         above = table.text[: table.dialect.first_row].count(b"\n")
         lines = table.text[: table.dialect.first_row + 4000].decode("utf-8", "replace").splitlines()
-        started_at_s, clock_kind = _stated_start(table)
         facts = replace(
-            facts, started_at_s=started_at_s, clock_kind=clock_kind,
+            facts,
             sha256=table.sha256,
             format_id=format_id_of(table),
             seen=seen_in(table),
             first_rows=tuple(line[:100] for line in lines[max(0, above - 1) :][:_ROWS_SHOWN]),
-            preamble=_preamble(table),
-        )  # fmt: skip
+            **_said_above(table),
+        )
         log_format = sniff_frames(table, declared)
     except LogError as error:
         facts = replace(facts, fault=str(error))
@@ -122,36 +122,26 @@ def facts_of_log(path: Path, *, name: str = "", declared: Declaration | None = N
     )
 
 
-def _preamble(table: LogTable) -> tuple[tuple[str, str], ...]:
-    """Return keys and values of lines above the heading."""
-    parts = map(_KEY_AND_VALUE.fullmatch, _lines_above(table))
-    return tuple((part[1].strip(), part[2].strip()) for part in parts if part)
-
-
-def _lines_above(table: LogTable) -> list[str]:
-    """Return the lines above the heading."""
-    above = table.text[: table.dialect.first_row][:20_000].decode("utf-8", "replace").splitlines()
-    own = (table.dialect.heading, table.dialect.units_line)
-    return [line for line in above[:_MOST_LINES] if line not in own]
-
-
-def _stated_start(table: LogTable) -> tuple[float, str]:
-    """Return the one start with its day that a line above the heading states, and the kind of its clock.
+def _said_above(table: LogTable) -> dict[str, Any]:
+    """Return what lines above the heading say: keys with values, and the one start with its day.
 
     Another moment, such as the end or the time of saving, is no start; nor is a date that can be read either way.
     """
-    found = set()
-    for line in _lines_above(table):
+    above = table.text[: table.dialect.first_row][:20_000].decode("utf-8", "replace").splitlines()
+    own = (table.dialect.heading, table.dialect.units_line)
+    lines = [line for line in above[:_MOST_LINES] if line not in own]
+    parts = map(_KEY_AND_VALUE.fullmatch, lines)
+    found = {"preamble": tuple((part[1].strip(), part[2].strip()) for part in parts if part)}
+    starts = set()
+    for line in lines:
         ends = (gap.span() for gap in re.finditer(r"[\s:=,;|\"]+", line))
-        stamps = (
-            (line[:end], line[begin:].strip(' "')) for end, begin in ends if is_stamp(line[begin:].strip(' "'))
-        )
+        stamps = ((line[:end], line[begin:].strip(' "')) for end, begin in ends if is_stamp(line[begin:].strip(' "')))
         said, stamp = next(stamps, ("", ""))
         is_start = words_of(said) & _BEGUN and not words_of(said) & _OTHERWISE
         clock = clock_of_texts(np.array([stamp], dtype=object)) if is_start else None
         if clock is not None and ":" in stamp and clock.has_date and not clock.in_doubt:
-            found.add((clock.start_s, clock.kind))
-    return found.pop() if len(found) == 1 else (float("nan"), "")
+            starts.add((clock.start_s, clock.kind))
+    return found | (dict(zip(("started_at_s", "clock_kind"), *starts, strict=True)) if len(starts) == 1 else {})
 
 
 def _file_time_s(path: Path) -> float:
