@@ -145,6 +145,10 @@ def _with_facts(runs: pd.DataFrame, facts: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(columns | texts).reset_index(drop=True)
 
 
+#: Spreads from its peers beyond which a run makes the spread of its game no wider.
+_FARTHEST = 4.0
+
+
 def median_of_others(values: np.ndarray, group: np.ndarray) -> np.ndarray:
     """Return for each value the median of the other values of its group.
 
@@ -185,6 +189,27 @@ def usual_spread(values: np.ndarray, group: np.ndarray) -> float:
     distance = np.abs(values - median_of_others(values, group))
     known = np.isfinite(distance)
     return float(1.4826 * np.median(distance[known]) / np.sqrt(1.25)) if known.any() else float("nan")
+
+
+def drawn_near(values: np.ndarray, cell: np.ndarray, game: np.ndarray, *, least: np.ndarray) -> np.ndarray:
+    """Return values of which none is farther from its cell than four spreads that outliers hardly move.
+
+    Two far runs of a game would hide each other in a plain standard deviation, as each makes it wide for the other.
+
+    Parameters
+    ----------
+    values : array (n,)
+    cell, game : arrays (n,), whole numbers from 0
+    least : array (n,), the smallest spread that a value can have
+
+    Returns
+    -------
+    array (n,): drawn to the median of the cell; the spread is that of the game, or of all games where it is larger
+    """
+    center = pd.Series(values).groupby(cell).transform("median").to_numpy()
+    of_game = [usual_spread(values[game == one], cell[game == one]) for one in range(game.max(initial=-1) + 1)]
+    spread = np.fmax(np.fmax(np.array(of_game)[game], usual_spread(values, cell)), least)
+    return np.clip(values, center - _FARTHEST * spread, center + _FARTHEST * spread)
 
 
 def spread_of_few(values: np.ndarray) -> float:

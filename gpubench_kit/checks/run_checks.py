@@ -16,6 +16,7 @@ from gpubench_kit.checks.evidence import (
     Evidence,
     Found,
     chosen,
+    drawn_near,
     median_of_others,
     place_text,
     share_text,
@@ -90,8 +91,7 @@ def distance_from_peers(values: pd.DataFrame) -> dict[str, np.ndarray]:
             y, step = np.log(above), step / above
         cell, game = (pd.factorize(same[name])[0] for name in ("cell", "of_game"))
         center = pd.Series(y).groupby(cell).transform("median").to_numpy()
-        found["center"][rows] = center
-        found["distance"][rows] = y - center
+        found["center"][rows], found["distance"][rows] = center, y - center
         found["spread"][rows], found["spread_df"][rows] = _spread_without_each(y, step, cell=cell, game=game)
     return found
 
@@ -102,21 +102,21 @@ def _spread_without_each(
     """Return for each run the usual spread of its game, calculated without the run itself, and its df."""
     known = np.isfinite(y)
     spread, spread_df = np.full(len(y), np.nan), np.full(len(y), np.nan)
-    y, step, cell, game = y[known], step[known], cell[known], game[known]
+    cell, game = cell[known], game[known]
+    floor = np.maximum(resolution_variance(step[known]), _LEAST_VARIANCE)
+    y = drawn_near(y[known], cell, game, least=np.sqrt(floor))
     n = np.bincount(cell)[cell].astype(float)
-    mean = (np.bincount(cell, weights=y) / np.maximum(np.bincount(cell), 1))[cell]
+    mean = np.bincount(cell, weights=y)[cell] / n
     squares = np.bincount(game, weights=(y - mean) ** 2)
     df = np.rint(np.bincount(game) - np.bincount(game, weights=1 / n))
     # Leaving one run out of a cell of n takes n / (n - 1) times its squared distance from the sum.
     own_squares = np.maximum(squares[game] - (y - mean) ** 2 * n / np.maximum(n - 1, 1), 0.0)
     own_df = np.where(n > 1, df[game] - 1, 0.0)
-    rows = np.arange(len(y))
     table, degrees = np.tile(squares / np.maximum(df, 1), (len(y), 1)), np.tile(df, (len(y), 1))
+    rows = np.arange(len(y))
     table[rows, game], degrees[rows, game] = own_squares / np.maximum(own_df, 1), own_df
     borrowed = shrink_variance(table, degrees)
-    floor = np.maximum(resolution_variance(step), _LEAST_VARIANCE)
-    usual = np.sqrt(np.maximum(borrowed.variance[rows, game], floor))
-    spread[known] = np.where(own_df > 0, usual, np.nan)
+    spread[known] = np.where(own_df > 0, np.sqrt(np.maximum(borrowed.variance[rows, game], floor)), np.nan)
     spread_df[known] = np.where(own_df > 0, borrowed.df[rows, game], np.nan)
     return spread, spread_df
 

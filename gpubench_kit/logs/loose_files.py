@@ -134,9 +134,9 @@ def _said_above(table: LogTable) -> dict[str, Any]:
     found = {"preamble": tuple((part[1].strip(), part[2].strip()) for part in parts if part)}
     starts = set()
     for line in lines:
-        ends = (gap.span() for gap in re.finditer(r"[\s:=,;|\"]+", line))
-        stamps = ((line[:end], line[begin:].strip(' "')) for end, begin in ends if is_stamp(line[begin:].strip(' "')))
-        said, stamp = next(stamps, ("", ""))
+        gaps = re.finditer(r"[\s:=,;|\"]+", line)
+        parted = ((line[: gap.start()], line[gap.end() :].strip(' "')) for gap in gaps)
+        said, stamp = next((part for part in parted if is_stamp(part[1])), ("", ""))
         is_start = words_of(said) & _BEGUN and not words_of(said) & _OTHERWISE
         clock = clock_of_texts(np.array([stamp], dtype=object)) if is_start else None
         if clock is not None and ":" in stamp and clock.has_date and not clock.in_doubt:

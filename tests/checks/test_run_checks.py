@@ -152,6 +152,19 @@ def test_few_runs_flag_each_other_only_beyond_what_chance_does(small):
         assert len(small.find("outlier")) == count
 
 
+def test_two_far_runs_of_a_game_do_not_hide_each_other():
+    truth = np.random.default_rng(4)
+    names = [f"r{nth:02d}" for nth in range(24)]
+    values = 100 * np.exp(0.004 * truth.standard_normal(24))
+    places = {"cell": np.arange(24) // 6, "of_game": np.arange(24) // 12, "step": np.nan}
+    same = {"metric": "avg_fps", "card": "a", "bench": "b", "purpose": "compare"}
+    rows = pd.DataFrame({"run": names, "value": values, **places, **same})
+    clean = rows.assign(**distance_from_peers(rows))
+    assert not is_flagged(clean, 5.0).any()
+    far = rows.assign(value=np.where(rows["run"].isin(["r03", "r08"]), 0.92, 1.0) * values)
+    assert list(far["run"][is_flagged(far.assign(**distance_from_peers(far)), 5.0)]) == ["r03", "r08"]
+
+
 def _rated(small):
     values = small.evidence().values
     return values.assign(**distance_from_peers(values))
