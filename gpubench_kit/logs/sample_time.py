@@ -5,6 +5,7 @@ The card was busy in stretches in which load or power is above the middle of its
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -14,7 +15,7 @@ import numpy as np
 from gpubench_kit.logs.clock import ClockTimes
 from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, LogFormat
 from gpubench_kit.logs.frame_evidence import ELAPSED_UNITS_MS, UNITS_MS
-from gpubench_kit.logs.log_table import LogRows, LogTable
+from gpubench_kit.logs.log_table import LogRows
 from gpubench_kit.logs.text_table import no_such_column
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.metrics import SENSOR_METRICS
@@ -129,18 +130,24 @@ def time_counted(rows: LogRows, elapsed: ColumnChoice | None) -> tuple[Finding, 
     return (note("logs.sensor_time_counted", name=rows.table.name, label=elapsed.label, line=line),)
 
 
-def no_time(table: LogTable) -> LogError:
+def no_time(rows: LogRows) -> LogError:
     """Return the error for a sensor log without time.
 
     Parameters
     ----------
-    table : the log
+    rows : the log
     """
-    line = f"sensor_time = {{ column = {quoted(table.key(0))} }}"
-    problem = "no column rises like the time of samples, and none holds stamps of a clock."
-    return LogError(
-        Fault(table.name, problem, f"Say which column it is in the plan, below [logs], for example: {line}")
+    table, action = (
+        rows.table,
+        "Let the recorder write date and time into each row, or the seconds since its start.",
     )
+    # What states a unit of something else is never the time.
+    could_be = (place for place in rows.numbers if (unit := rows.units[place]) is None or unit.quantity == "time")
+    for place in itertools.islice(could_be, 1):
+        line = f"sensor_time = {{ column = {quoted(table.key(place))} }}"
+        action = f"Say which column it is in the plan, below [logs], for example: {line}"
+    problem = "no column rises like the time of samples, and none holds stamps of a clock."
+    return LogError(Fault(table.name, problem, action))
 
 
 def stamps_of(columns: LogFormat, rows: LogRows, clock: ClockTimes | None) -> tuple[np.ndarray, float]:

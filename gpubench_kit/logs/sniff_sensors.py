@@ -162,7 +162,7 @@ def sniff_sensors(rows: LogRows, declared: Declaration) -> LogFormat:
     clock = declared_clock(rows, declared) or find_clock(rows)
     elapsed = elapsed_of(rows, declared, has_clock=bool(clock))
     if not clock and elapsed is None:
-        raise no_time(table)
+        raise no_time(rows)
     taken = {choice.column for choice in clock} | ({elapsed.column} if elapsed else set())
     sensors, findings = sensors_of_rows(rows, declared, taken=taken, with_questions=True)
     passed = passed_since_zero(table, clock)

@@ -11,7 +11,8 @@ from typing import Any
 from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, RunTask
 from gpubench_kit.logs.run_log import RunLog, read_run
 from gpubench_kit.logs.sniff_frames import sniff_frames
-from gpubench_kit.logs.text_table import open_table
+from gpubench_kit.logs.sniff_sensors import sensors_of_rows
+from gpubench_kit.logs.text_table import open_table, rows_of
 from gpubench_kit.metrics.formulas import LOW_DEFINITIONS, low_fps, mean_over_window
 from gpubench_kit.metrics.per_run import MetricRules, metrics_of_run
 from gpubench_kit.model.errors import Fault, LogError
@@ -94,6 +95,8 @@ def _read(path: Path, sensors: Path | None, declared: Declaration, sensor_edge_s
         alone = read_run(RunTask("", None, "", str(path), path.name, declared, sensor_edge_s=sensor_edge_s))
         if alone.sensors and not alone.faults:
             return alone
+        if alone.faults and sensors_of_rows(rows_of(open_table(path)), declared, taken=set())[0]:
+            raise LogError(alone.faults)
         unused = [one for one in alone.findings if one.check in ("sensors_unclear", "columns_left_out")]
         sentences = " ".join(one.message.removeprefix(f"{path.name}: ") for one in unused)
         problem = f"as a sensor log it has no column that is used: {sentences}"

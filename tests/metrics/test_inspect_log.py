@@ -100,3 +100,16 @@ def test_sensor_log_without_a_column_that_counts_names_the_columns_and_why(tmp_p
     first, *_ = caught.value.faults
     assert "as a sensor log it has no column that is used" in first.problem
     assert "column 'CPU package power [W]' ('cpu' and 'package' is not the card)" in first.problem
+
+
+def test_a_sensor_log_without_time_is_told_of_as_one(tmp_path):
+    path, watts = tmp_path / "sensors.csv", np.random.default_rng(1).normal(200, 5, 90).round(1)
+    pd.DataFrame({"GPU power (W)": watts, "GPU (°C)": 60 + np.arange(90) // 30}).to_csv(path, index=False)
+    with pytest.raises(LogError) as caught:
+        inspect_log(path)
+    (told,) = caught.value.faults
+    assert told.problem.startswith("no column rises like the time of samples")
+    assert told.action.startswith("Let the recorder write date and time")
+    pd.DataFrame({"GPU power (W)": watts, "n": watts[::-1]}).to_csv(path, index=False)
+    with pytest.raises(LogError, match=r'sensor_time = \{ column = "n" \}'):
+        inspect_log(path)
