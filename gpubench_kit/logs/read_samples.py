@@ -16,11 +16,11 @@ from gpubench_kit.logs.damage import without_repeated_rows
 from gpubench_kit.logs.format import ColumnChoice, Declaration, LogFormat, Sources
 from gpubench_kit.logs.log_table import HEAD_BYTES, LogRows, LogTable
 from gpubench_kit.logs.sample_time import SIGNALS, busy_stretches, in_order, stamps_of
-from gpubench_kit.logs.sniff_sensors import BOUNDS, REACHED, sniff_sensors
+from gpubench_kit.logs.sniff_sensors import sniff_sensors
 from gpubench_kit.logs.sources import MOST_WORDS, counts_told, either_of, line_of_count
 from gpubench_kit.logs.text_table import open_table, read_columns, rows_of
 from gpubench_kit.model.errors import Fault, LogError
-from gpubench_kit.model.metrics import METRICS
+from gpubench_kit.model.metrics import BOUNDS, METRICS, REACHED
 from gpubench_kit.model.questions import quoted
 from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.notes import note

@@ -15,17 +15,19 @@ import numpy as np
 
 from gpubench_kit.logs.clock import counts_rows, find_clock, passed_since_zero, passed_told
 from gpubench_kit.logs.format import Certainty, ColumnChoice, Declaration, LogFormat, format_id_of, seen_in
-from gpubench_kit.logs.log_table import LogRows
+from gpubench_kit.logs.log_table import HEAD_BYTES, LogRows
 from gpubench_kit.logs.sample_time import declared_clock, elapsed_of, no_time, time_counted
 from gpubench_kit.logs.text_table import no_such_column, read_columns
 from gpubench_kit.model.errors import Fault, LogError
-from gpubench_kit.model.metrics import METRICS, SENSOR_METRICS
+from gpubench_kit.model.metrics import BOUNDS, METRICS, REACHED, SENSOR_METRICS
 from gpubench_kit.model.questions import quoted
 from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import (
     CARD,
     CARD_MEMORY,
     DOUBTFUL_WALL,
+    OF_METERS,
+    OTHER,
     QUANTITY,
     WALL,
     Unit,
@@ -51,22 +53,8 @@ _OF_PART = {
     ("power", "memory"): "", ("fan", "memory"): "", ("load", "hotspot"): "", ("power", "hotspot"): "",
 }  # fmt: skip
 
-#: Quantities whose metric a stated unit needs no word for the card beside: the heading names the part itself.
+#: Metrics that need no word for the card beside a stated unit: the heading names the part itself.
 _NAMED_PARTS = frozenset({"memory_c", "memory_mhz", "memory_used_gb", "hotspot_c", "wall_w", "sound_dba"})
-
-#: What a sample can be, in the metric's unit.
-BOUNDS = {
-    "board_w": (0.0, 1500.0), "wall_w": (0.0, 3000.0), "core_c": (5.0, 120.0), "hotspot_c": (5.0, 130.0),
-    "memory_c": (5.0, 130.0), "load_pct": (0.0, 100.0), "core_mhz": (0.0, 6000.0), "memory_mhz": (0.0, 30_000.0),
-    "fan_rpm": (0.0, 8000.0), "core_mv": (0.0, 1600.0), "memory_used_gb": (0.0, 128.0), "sound_dba": (10.0, 90.0),
-}  # fmt: skip
-
-#: What a sensor of a card at work reaches, in the metric's unit; one that stays below and is not all zero is in
-#: another unit.
-REACHED = {
-    "board_w": 3.0, "wall_w": 10.0, "core_mhz": 100.0, "memory_mhz": 50.0, "fan_rpm": 150.0, "load_pct": 1.5,
-    "core_mv": 300.0, "core_c": 25.0, "hotspot_c": 25.0, "memory_c": 25.0, "memory_used_gb": 0.2,
-}  # fmt: skip
 
 #: Share of samples that must be possible.
 _SHARE_POSSIBLE = 0.8
@@ -74,17 +62,14 @@ _SHARE_POSSIBLE = 0.8
 #: Metrics that logs also hold in another unit: medians between which that must be so, the factor and the unit.
 _OTHER_UNITS = {"core_mv": (0.2, 5.0, 1000.0, "V"), "memory_used_gb": (256.0, 262_144.0, 1 / 1024, "MB")}
 
-#: Quantities of the kit's units.
-_QUANTITY_OF_UNIT = {
-    "W": "power", "°C": "heat", "%": "percent", "MHz": "clock", "rpm": "fan", "mV": "volt", "GB": "bytes",
-    "dBA": "sound",
-}  # fmt: skip
-
 #: Range of the median of a sensor's values, in the unit that logs without stated units are usually in.
 _USUAL = {
     "core_c": (18.0, 115.0), "board_w": (3.0, 1500.0), "core_mhz": (150.0, 6000.0), "fan_rpm": (300.0, 6000.0),
     "core_mv": (0.45, 1.6),
 }  # fmt: skip
+
+#: Medians of the mains of any country [V].
+_MAINS_V = ((90.0, 135.0), (195.0, 260.0))
 
 #: A part of the machine that a heading numbers 0, so that a card of number 1 is the second one.
 _NUMBERED_ZERO = re.compile(r"[^\W\d_][\s#:._\[(-]{0,3}0(?![\w.,])")
@@ -207,6 +192,7 @@ def sensors_of_rows(
             by_metric.setdefault(found.role, []).append(found)
         elif found is not None:
             doubts.append(found)
+    _take_for_wall_meter(rows, by_metric, doubts)
     one_of = [
         _one_of(rows, by_metric[metric], doubts, metric in is_declared)
         for metric in SENSOR_METRICS
@@ -225,7 +211,6 @@ def sensors_of_rows(
         else one
         for one in known
     )
-    # A column headed by the name of a metric that holds no number is told.
     on_values, table = [], rows.table
     for headed in (table.place_of(metric) for metric in SENSOR_METRICS):
         if headed is None or np.isfinite(rows.numbers.get(headed, np.nan)).any():
@@ -276,7 +261,7 @@ def _named(rows: LogRows, place: int, metric: str, *, why: str, unit: Unit | Non
     """Return a sensor that is named: converted where its unit is stated, or can only be another one."""
     unit, own = unit or rows.units[place], METRICS[metric].unit
     choice = ColumnChoice(metric, place, rows.label(place), own, why, Certainty.STATED)
-    if unit is not None and unit.quantity == _QUANTITY_OF_UNIT.get(own):
+    if unit is not None and unit.quantity == getattr(known_unit(own), "quantity", ""):
         return replace(choice, unit=unit.written, factor=unit.factor, zero=unit.zero)
     low, high, factor, written = _OTHER_UNITS.get(metric, (0.0, 0.0, 1.0, ""))
     is_other = low < abs(float(np.nanmedian(rows.numbers[place]))) < high
@@ -369,6 +354,36 @@ def _of_quantity(rows: LogRows, place: int, quantity: str) -> ColumnChoice | _Do
         factor=unit.factor,
         zero=unit.zero,
     )
+
+
+def _take_for_wall_meter(rows: LogRows, by_metric: dict[str, list[ColumnChoice]], doubts: list[_Doubt]) -> None:
+    """Take the one power of a log that no heading calls the card's for that at the wall, where the log says so.
+
+    Volts of the mains beside it prove a wall meter; so do words of one only make it likely.
+    """
+    names, watts = rows.table.dialect.names, by_metric.get("board_w", [])
+    is_open = [one.certainty for one in watts] == [Certainty.LIKELY] and "wall_w" not in by_metric
+    if not is_open or words_of(names[watts[0].column]) & CARD:
+        return
+    mains = []
+    for place, unit in enumerate(rows.units):
+        if unit is not None and unit.quantity == "volt" and place in rows.numbers:
+            low_v, usual_v, high_v = np.nanquantile(rows.numbers[place], [0.02, 0.5, 0.98]) * unit.factor / 1000.0
+            mains += (
+                [place] if any(low <= usual_v <= high for low, high in _MAINS_V) and high_v < 1.15 * low_v else []
+            )
+    lines = rows.table.text[:HEAD_BYTES].decode("utf-8", "replace").split("\n")[: rows.table.dialect.n_preamble]
+    words = frozenset().union(*map(words_of, (*names, *lines)))
+    if not mains and not words & (WALL - DOUBTFUL_WALL | OF_METERS):
+        return
+    is_meter = bool(mains) and not any(words_of(name) & (CARD | OTHER) for name in names)
+    certainty = Certainty.STATED if is_meter and rows.units[watts[0].column] else Certainty.LIKELY
+    why = say(f"evidence.sensors.beside_{'mains' if mains else 'words_of_meters'}")
+    by_metric["wall_w"] = [replace(watts[0], role="wall_w", why=why, certainty=certainty)]
+    # What else a wall meter writes is not the card's.
+    for metric in set(by_metric) - {"wall_w"} if is_meter else {"board_w"}:
+        del by_metric[metric]
+    doubts[:] = [one for one in doubts if not (one.metric and is_meter)]
 
 
 def _one_of(

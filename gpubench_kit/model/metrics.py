@@ -119,6 +119,20 @@ METRICS: dict[str, Metric] = {row.name: row for row in _ROWS}
 
 SENSOR_METRICS: tuple[str, ...] = tuple(row.name for row in _ROWS if row.needs == "sensors")
 
+#: What a sample can be, in the metric's unit.
+BOUNDS = {
+    "board_w": (0.0, 1500.0), "wall_w": (0.0, 3000.0), "core_c": (5.0, 120.0), "hotspot_c": (5.0, 130.0),
+    "memory_c": (5.0, 130.0), "load_pct": (0.0, 100.0), "core_mhz": (0.0, 6000.0), "memory_mhz": (0.0, 30_000.0),
+    "fan_rpm": (0.0, 8000.0), "core_mv": (0.0, 1600.0), "memory_used_gb": (0.0, 128.0), "sound_dba": (10.0, 90.0),
+}  # fmt: skip
+
+#: What a sensor of a card at work reaches, in the metric's unit; one that stays below and is not all zero is in
+#: another unit.
+REACHED = {
+    "board_w": 3.0, "wall_w": 10.0, "core_mhz": 100.0, "memory_mhz": 50.0, "fan_rpm": 150.0, "load_pct": 1.5,
+    "core_mv": 300.0, "core_c": 25.0, "hotspot_c": 25.0, "memory_c": 25.0, "memory_used_gb": 0.2,
+}  # fmt: skip
+
 
 def change_unit(of: Any) -> str:
     """Return the unit of changes: percent on the ratio scale, else the unit of the values.

@@ -182,8 +182,10 @@ NOT_FRAME = _words(
     "sound busy"
 )
 
-#: Words for the socket of the whole machine, doubtful ones of these, and for another card than the first.
-WALL, DOUBTFUL_WALL, SECOND = _DEVICE["wall"], _DEVICE["wall_in_doubt"], _DEVICE["another_card"]
+#: Words for the socket of the whole machine, doubtful ones of these, and those that only a meter in it writes; and
+#: words for another card than the first.
+WALL, DOUBTFUL_WALL, OF_METERS = _DEVICE["wall"], _DEVICE["wall_in_doubt"], _DEVICE["of_wall_meters"]
+SECOND = _DEVICE["another_card"]
 
 #: Words for what is no reading of a moment, and those that change nothing of what a heading says.
 NOT_A_READING, NEUTRAL = _MOMENT["no_reading"], _MOMENT["neutral"]

@@ -250,36 +250,6 @@ def test_sensors_of_several_numbered_cards_are_only_likely(tmp_path):
     assert _certainties(_log(tmp_path, {"GPU #2 temp (C)": VALUES["C"]}, declared=stated)) == {"core_c": "stated"}
 
 
-@pytest.mark.parametrize("other", ["GPU #2 temp (C)", "second GPU temp (C)", "andere Karte Temperatur (C)"])
-def test_a_card_beside_which_a_log_has_another_is_only_likely(tmp_path, other):
-    log = _log(tmp_path, {"GPU power (W)": VALUES["W"], other: VALUES["C"]})
-    assert _certainties(log) == {"board_w": "likely", "core_c": "likely"}
-
-
-def test_a_card_of_number_1_is_the_second_where_a_log_counts_from_zero(tmp_path):
-    one = {"GPU1 power (W)": VALUES["W"], "GPU1 rail (V)": VALUES["V"]}
-    assert _certainties(_log(tmp_path, {**one, "CPU 0 load (%)": VALUES["%"]})) == {"board_w": "likely"}
-    assert _certainties(_log(tmp_path, {**one, "above 0.5 (%)": VALUES["%"]})) == {"board_w": "stated"}
-
-
-@pytest.mark.parametrize(("part", "whole"), [("GPU power (W)", "wall power (W)"), ("GPU (C)", "GPU hot spot (C)")])
-def test_a_part_above_its_whole_denies_both(tmp_path, part, whole):
-    values = VALUES["W" if "W" in part else "C"]
-    right = _log(tmp_path, {part: values, whole: values + 9})
-    assert sorted(_certainties(right).values()) == ["stated", "stated"]
-    wrong = _log(tmp_path, {part: values + 9, whole: values})
-    assert wrong.values == {}
-    (told,) = [one for one in wrong.findings if one.check == "sensors_exchanged"]
-    pasted = dict(re.findall(r'(\w+) = "([^"]+)"', told.action))
-    assert list(pasted.values()) == [whole, part]
-    assert len(_log(tmp_path, {part: values + 9, whole: values}, declared=Declaration(sensors=pasted)).values) == 2
-
-
-def test_of_a_part_above_its_whole_the_surer_one_stays(tmp_path):
-    log = _log(tmp_path, {"GPU power (W)": VALUES["W"], "socket (W)": VALUES["W"] - 9})
-    assert _certainties(log) == {"board_w": "stated"}
-
-
 def test_one_of_several_sockets_is_only_likely_the_machines(tmp_path):
     assert _certainties(_log(tmp_path, {"outlet 2 (W)": VALUES["W"]})) == {"wall_w": "likely"}
     assert _certainties(_log(tmp_path, {"outlet (W)": VALUES["W"]})) == {"wall_w": "stated"}
