@@ -310,16 +310,20 @@ class SeparatorFit:
     separator : one character; a blank for aligned columns; empty for one column
     is_numeric : for each cell of a row, whether it is a number
     score : share of cells that are understood, 0 to 1
+    of_stamps : whether the one cell of each row is a stamp in place of a number
     """
 
     separator: str
     is_numeric: tuple[bool, ...]
     score: float
+    of_stamps: bool = False
 
     def holds(self, cells: list[str]) -> bool:
         """Return whether a line is a row of data: as many cells, with numbers where numbers belong."""
         if len(cells) != len(self.is_numeric):
             return False
+        if self.of_stamps:
+            return is_clock(cells[0])
         pairs = [cell for cell, is_numeric in zip(cells, self.is_numeric, strict=True) if is_numeric]
         return any(map(looks_numeric, pairs)) and all(looks_numeric(cell) or is_missing(cell) for cell in pairs)
 
@@ -356,6 +360,9 @@ def _fit(lines: list[str], separator: str) -> SeparatorFit | None:
     rows = [row for row in rows if len(row) == n_columns]
     kinds = [[_kind(cell) for cell in column] for column in zip(*rows, strict=True)]
     is_numeric = tuple(kind.count("number") > 0.6 * (len(kind) - kind.count("none")) for kind in kinds)
+    n_stamps = 0 if separator else sum(is_stamp(row[0]) for row in rows)
+    if n_stamps > 0.6 * len(rows):
+        return SeparatorFit("", (True,), n_stamps / len(rows), of_stamps=True)
     if not any(is_numeric) or (separator and n_columns == 1):
         return None
     n_understood = sum(len(kind) - kind.count("text") for kind in kinds)

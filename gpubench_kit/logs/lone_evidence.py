@@ -26,6 +26,8 @@ from gpubench_kit.wording.catalogue import say
 
 #: Stamps of a clock that frame times are taken from are written at least this finely [s].
 _FINE_S = 0.0021
+#: Standard deviation of their steps, in steps of the stamps, from which they vary, and from which they surely do.
+_VARIED, _SURELY_VARIED = 0.6, 2.0
 
 #: Rows this far apart beside sensors are samples as likely as frames [ms].
 _AS_SENSORS_MS = 50.0
@@ -188,10 +190,13 @@ def _moves_as_time(clues: Clues, place: int) -> bool:
 def _clock_alone(time: TimeColumn) -> Reading | None:
     """Return the steps of fine stamps as frame times."""
     usual_ms = float(np.median(time.steps)) * 1e3
-    if time.step > _FINE_S or not is_plausible(usual_ms) or time.steps.std() < 2 * time.step:
+    varied = float(time.steps.std()) / time.step
+    # Even steps that are rounded differ by up to half a step of the stamps.
+    if time.step > _FINE_S or not is_plausible(usual_ms) or varied < _VARIED:
         return None
     why = (say("evidence.frames.fine_stamps", apart=usual_ms, step=1000.0 * time.step),)
-    return Reading("steps", None, time, 1e3, Certainty.PROVEN, why, time_factor=1e3)
+    certainty = Certainty.PROVEN if varied >= _SURELY_VARIED else Certainty.LIKELY
+    return Reading("steps", None, time, 1e3, certainty, why, time_factor=1e3)
 
 
 def _time_alone(clues: Clues, time: TimeColumn, *, has_rival: bool, is_alone: bool) -> Reading | None:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from made_logs import clock, frame_times, table
 
+from gpubench_kit.logs.format import Certainty
 from gpubench_kit.logs.read_frames import FormatMemory, read_frame_log
 from gpubench_kit.model.errors import LogError
 
@@ -100,3 +101,50 @@ def test_what_was_read_before_changes_nothing(tmp_path):
     logs = [_log(tmp_path, columns, memory=memory) for columns in (WRITTEN["date and time"],) * 2]
     assert np.array_equal(logs[0].frames.frame_ms, logs[1].frames.frame_ms)
     assert logs[0].choices == logs[1].choices
+
+
+LONE = {
+    "heading": ("Frame start", "{}"),
+    "no heading": ("", "{}"),
+    "quoted": ("Frame start", '"{}"'),
+    "zone": ("Frame start", "{}+01:00"),
+}
+
+
+@pytest.mark.parametrize(("heading", "cell"), LONE.values(), ids=LONE.keys())
+def test_stamps_may_stand_alone(tmp_path, heading, cell):
+    rows = [cell.format(one) for one in STAMPS]
+    path = tmp_path / "frames.csv"
+    path.write_text("\n".join([heading, *rows] if heading else rows) + "\n", encoding="utf-8")
+    log = read_frame_log(path)
+    assert log.frames.frame_ms == pytest.approx(np.diff(STARTS_MS), abs=1e-6)
+    assert log.certainty == Certainty.PROVEN
+
+
+@pytest.mark.parametrize(("spread", "certainty"), [(0.15, Certainty.PROVEN), (0.05, Certainty.LIKELY)])
+def test_steps_that_hardly_vary_more_than_their_rounding_are_only_likely(tmp_path, spread, certainty):
+    steps_ms = np.random.default_rng(4).normal(16.0, 16.0 * spread, 1200)
+    stamps = [one[11:] for one in clock(np.cumsum(steps_ms) / 1000)]
+    log = _log(tmp_path, {"Frame start": stamps})
+    assert (log.certainty, log.frames.frame_ms.mean()) == (certainty, pytest.approx(steps_ms[1:].mean(), rel=1e-3))
+
+
+def test_even_steps_rounded_to_the_stamps_are_no_frames(tmp_path):
+    with pytest.raises(LogError, match="no column can be the frame times"):
+        _log(tmp_path, {"Frame start": [one[11:] for one in clock(np.arange(1200) * 0.0166)]})
+
+
+def test_a_lone_stamp_that_is_torn_is_named(tmp_path):
+    path = tmp_path / "frames.csv"
+    stamps = list(STAMPS)
+    stamps[700] = "2026-11-02T21:0x"
+    path.write_text("\n".join(["Frame start", *stamps]) + "\n", encoding="utf-8")
+    with pytest.raises(LogError, match=r"row 701 has no stamp in column 'Frame start' \('2026-11-02T21:0x' was"):
+        read_frame_log(path)
+
+
+def test_lines_of_text_behind_stamps_are_no_rows(tmp_path):
+    path = tmp_path / "frames.csv"
+    path.write_text("".join(f"{one} loaded the map\n" for one in STAMPS), encoding="utf-8")
+    with pytest.raises(LogError, match="no rows with numbers were found"):
+        read_frame_log(path)
