@@ -28,12 +28,14 @@ def word_set(text: str) -> frozenset[str]:
 
 #: Words for the state that a card is sold in.
 REFERENCE = word_set(
-    "factory stock default standard serie original werk origine fábrica fabbrica fabryczne standaard сток"
+    "factory stock default standard serie original werk origine usine fábrica fabbrica fabryczne fabriek standaard "
+    "reference référence referenz referencia riferimento сток завод заводской מפעל 定格 標準 出厂 공장"
 )
 #: Words for states of the card's limits.
 TUNING = REFERENCE | word_set(
     "uv undervolt undervolting oc overclock quiet silent leise eco limit limited pl tuned optimiert fast schnell "
-    "boost sparsam economy turbo balanced performance silencieux silencioso silenzioso ciche stil тихо"
+    "boost sparsam economy turbo balanced performance silencieux silencioso silencio silenzioso "
+    "ciche cichy stil stille тихо тихий שקט 静音 저소음"
 )
 #: Words for a recording that may not count.
 TRY = word_set(
@@ -93,7 +95,8 @@ _LIMIT = re.compile(
 _CAMEL = re.compile(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])")
 _SPLIT = re.compile(r"[\s_\-.,|+;()\[\]{}&]+")
 _COUNTED = re.compile(
-    r"(?i)(?:^|[\s_\-.|])(?:run|r|lauf|durchgang|pass|take|round|runde|rd|nr|no|#|versuch|mess(?:ung)?)"
+    r"(?i)(?:^|[\s_\-.|])(?:run|r|lauf|durchgang|durchlauf|pass|take|round|runde|rd|nr|no|#|versuch|mess(?:ung)?|"
+    r"passe|essai|vuelta|ronda|giro|prova|проход|прогон|раунд|סיבוב|回)"
     r"[\s_\-]*(\d{1,3})(?=$|[\s_\-.|])"
 )
 _IN_BRACKETS = re.compile(r"\((\d{1,3})\)")

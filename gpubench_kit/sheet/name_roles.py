@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 
 from gpubench_kit.model.questions import Question
 from gpubench_kit.model.words import words_of
-from gpubench_kit.sheet.log_names import names_tuning, word_set
+from gpubench_kit.sheet.log_names import names_reference, names_tuning, word_set
 from gpubench_kit.sheet.name_factors import Factor, Factors, LogBoard
 from gpubench_kit.sheet.questions import choice, named, question
 from gpubench_kit.wording.catalogue import say
@@ -223,7 +223,10 @@ def _put_levels(factor: Factor, found: Factors, board: LogBoard, *, role: tuple[
             "n_with": len(board.logs) - len(files),
             "names": list(filter(None, levels)),
         }
-        answer = board.ask(question("no_tuning_in_name", said), files, "tuning")
+        # Where other names say "factory" already, those without a word are hardly the same.
+        is_twice = any(map(names_reference, levels)) and not all(board.parts[one].tries for one in files)
+        in_doubt = board.every if is_twice else files
+        answer = board.ask(question("no_tuning_in_name", said), in_doubt, "tuning", *["game"] * is_twice)
         board.put(files, role[0], answer or "factory", why=say("draft.why.no_tuning_word"))
 
 

@@ -85,7 +85,7 @@ def test_no_cell_of_random_names_is_wrong_in_silence():
 
 #: Styles of which nothing has to be asked when no log is missing.
 PLAIN = ("folders by game", "accents and capitals", "tuning first", "right to left", "camel case and settings",
-         "undervolt steps", "sensors by clock", "games share words")  # fmt: skip
+         "undervolt steps", "sensors by clock", "games share words", "in Spanish", "in Russian")  # fmt: skip
 
 
 @pytest.mark.parametrize("name", PLAIN)

@@ -251,6 +251,11 @@ STYLES: dict[str, Style] = {
     "times only": Style(lambda r: f"{r.game} {r.tuning} {r.stamp('%H%M%S')}.csv", FIVE[:3], THREE[:2],
                         has_stamps=False, is_copied=True),
     "games named like tunings": Style(_plain, ("Quiet Harbour", "Fast Lane", "Glasshouse"), THREE[:2]),
+    "games named factory": Style(_plain, ("Quiet Harbour", "Silent Moor", "Factory Town", "Boost Alley"),
+                                 ("factory", "hushed")),
+    "in Spanish": Style(lambda r: f"{r.game}_{r.tuning}_vuelta{r.round}.csv", FIVE[:4], ("fábrica", "silencio")),
+    "in Russian": Style(lambda r: f"{r.tuning}/{r.game} {r.round}.csv", ("Гавань", "Соляная башня", "Пыльный тракт"),
+                        ("завод", "тихий")),
     "a number behind a number": Style(
         lambda r: f"{r.game} {r.tuning} {r.round}{' (2)' if (r.round, r.tuning) == (3, 'quiet') else ''}.csv",
         FIVE[:3], THREE[:2]),
