@@ -141,7 +141,7 @@ _LONGEST_PREAMBLE = 2_000_000
 _MOST_COLUMNS = 2_000
 
 #: Share of understood cells from which on the beginning of a log is taken for its table.
-_GOOD_FIT = 0.6
+GOOD_FIT = 0.6
 
 #: A line drawn between the heading and the rows.
 _RULER = re.compile(r"[-=_+|:\s]*[-=_]{2}[-=_+|:\s]*")
@@ -219,7 +219,7 @@ def find_dialect(text: bytes, name: str) -> tuple[Dialect, list[list[str]]]:
     LogError : no rows with numbers, or a comma that could be a decimal mark as well as a separator
     """
     fit = best_fit(full_lines(whole_lines(text, 0, LOOK_AHEAD)))
-    if (fit is None or fit.score < _GOOD_FIT) and len(text) > LOOK_AHEAD:
+    if (fit is None or fit.score < GOOD_FIT) and len(text) > LOOK_AHEAD:
         # The beginning is no table: the middle and the end are asked.
         starts = (len(text) // 2, len(text) - LOOK_AHEAD, len(text) - LOOK_AHEAD // 8)
         fits = [fit, *(best_fit(full_lines(whole_lines(text, start, LOOK_AHEAD))) for start in starts)]

@@ -21,7 +21,7 @@ from gpubench_kit.logs.cells import (
     split_line,
 )
 from gpubench_kit.logs.clock import begins_at_zero, is_time_only
-from gpubench_kit.logs.dialect import COMMENT_MARKS, LOOK_AHEAD, UNITS, full_lines, whole_lines
+from gpubench_kit.logs.dialect import COMMENT_MARKS, GOOD_FIT, LOOK_AHEAD, UNITS, full_lines, whole_lines
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.tables import Finding
 from gpubench_kit.wording.notes import note
@@ -249,13 +249,77 @@ def _pairs(line: str, separator: str, mark: str) -> list[tuple[str, str]]:
     return [(key.strip().strip('"'), value.strip()) for key, _, value in parts]
 
 
+def _layout_of_object(line: str) -> KeyedLines | None:
+    """Return how the object in a line is written; None where there is none."""
+    keys = tuple(dict.fromkeys(key for key, _ in _pairs_of_object(line)))
+    layout = KeyedLines(keys, "\t".join(map(cell_of_value, keys)), _pairs_of_object, may_lack=True)
+    return layout if keys and layout.row(line) is not None else None
+
+
+def _has_lines(layout: KeyedLines, lines: Sequence[str]) -> bool:
+    """Return whether most lines are written in a layout."""
+    return sum(layout.row(one) not in (None, one) for one in lines) >= _SHARE_OF_LINES * len(lines)
+
+
+def _flat(pairs: Sequence[tuple[str, object]]) -> list[tuple[str, object]]:
+    """Return members of an object, and those of objects in it by both keys."""
+    inner = [(key, value if isinstance(value, tuple) else ((None, value),)) for key, value in pairs]
+    return [(key if own is None else f"{key} {own}", one) for key, values in inner for own, one in values]
+
+
 def _pairs_of_object(line: str) -> list[tuple[str, str | None]]:
     """Return keys and values of the object in a line; none where there is no object."""
     line = line.strip().rstrip(",")
     pairs = _from_json(line) if line.startswith("{") and line.endswith("}") else None
     if not isinstance(pairs, tuple):
         return []
-    return [(key, None if isinstance(value, list | tuple) else cell_of_value(value)) for key, value in pairs]
+    return [(key, None if isinstance(value, list | tuple) else cell_of_value(value)) for key, value in _flat(pairs)]
+
+
+#: What a line of words holds: stamps, texts in quotes, and numbers that are no part of a word.
+_STAMP = r"(?:\d{1,4}[-./]\d{1,2}[-./]\d{1,4}[T ])?\d{1,3}:\d\d(?::\d\d)?(?:[.,]\d+)?(?:Z|[-+]\d\d:?\d\d)?"
+_IN_WORDS = re.compile(
+    rf"""(?<![\w.,])(?<!\d[-/:])(?:(?P<stamp>{_STAMP})|"(?P<text>[^"]*)"|"""
+    rf"(?P<number>[-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d{{1,3}})?)(?:{_BLANK}(?P<unit>{_UNIT}))?)(?!\w|[-.,/:]\d)",
+    re.IGNORECASE,
+)
+_LETTER = re.compile(r"[^\W\d_]")
+_WORDS_OF_NAME = re.compile(r"[^\W_](?:[\w'’ ]*\w)?")
+_NAME_AND_MARK = re.compile(r"(\w+)\s*[=:]\W*$")
+
+
+def _layout_of_words(line: str) -> KeyedLines | None:
+    """Return how numbers stand among words that are the same in each line; None where nothing names them.
+
+    A number is called by the words before it, and by those of a whole number before these: 'Frame 12 took 5.1 ms'.
+    """
+    names, before = [], ""
+    for words, found in _parts_in_words(line):
+        marked = _NAME_AND_MARK.search(words)
+        own = marked[1] if marked else " ".join(_WORDS_OF_NAME.findall(words))
+        name = (own if marked else f"{before} {own}".strip()) or ("stamp" if found["stamp"] else "")
+        before = own if (found["number"] or "").isdecimal() and not found["unit"] else ""
+        names.append(f"{name} [{found['unit']}]".strip() if found["unit"] else name)
+    if not any(names) or "" in names[1:] or len(set(names)) < len(names):
+        return None
+    return KeyedLines(tuple(key for key, _ in _pairs_in_words(line)), "\t".join(names), _pairs_in_words)
+
+
+def _parts_in_words(line: str) -> list[tuple[str, re.Match[str]]]:
+    """Return each number, text or stamp of a line with the words before it."""
+    found = list(_IN_WORDS.finditer(line))
+    ends = [0, *(one.end() for one in found)]
+    return [(line[end : one.start()], one) for end, one in zip(ends, found, strict=False)]
+
+
+def _pairs_in_words(line: str) -> list[tuple[str, str]]:
+    """Return each number, text or stamp of a line, as a key what all the line says beside them."""
+    parts = _parts_in_words(line)
+    told = [*(f"{words}{one['unit'] or ''}" for words, one in parts), line[parts[-1][1].end() :] if parts else ""]
+    says = " … ".join(" ".join(one.split()) for one in told)
+    return [
+        (f"{place}: {says}", one["stamp"] or one["number"] or one["text"]) for place, (_, one) in enumerate(parts)
+    ]
 
 
 def _from_json(text: str | bytes) -> object:
@@ -273,6 +337,9 @@ def cell_of_value(value: object) -> str:
         return _WORDS[value]
     text = " ".join(str(value).split())
     return '"' + text.replace('"', '""') + '"' if '"' in text else text
+
+
+_LAYOUTS = (layout_of_pairs, _layout_of_object)
 
 
 def with_keys_as_heading(text: bytes, name: str) -> bytes | None:
@@ -300,12 +367,14 @@ def with_keys_as_heading(text: bytes, name: str) -> bytes | None:
     head = whole_lines(text, 0, LOOK_AHEAD)
     start = head.rfind(b"\n", 0, len(head) // 2) + 1
     probe = head[start : head.find(b"\n", start)].decode("utf-8", "replace").strip()
-    layout, usual = layout_of_pairs(probe), full_lines(head)
-    if layout is None and (pairs := _pairs_of_object(probe)):
-        keys = tuple(dict.fromkeys(key for key, _ in pairs))
-        of_objects = KeyedLines(keys, "\t".join(map(cell_of_value, keys)), _pairs_of_object, may_lack=True)
-        layout = of_objects if of_objects.row(probe) is not None else None
-    if layout is None or sum(layout.row(one) not in (None, one) for one in usual) < _SHARE_OF_LINES * len(usual):
+    usual = full_lines(head)
+    layout = next((one for find in _LAYOUTS if (one := find(probe)) and _has_lines(one, usual)), None)
+    if layout is None and usual and " " in probe and not _is_table(usual, probe):
+        # Prose above a table may say the same again and again.
+        end = full_lines(whole_lines(text, max(0, len(text) - LOOK_AHEAD // 8), LOOK_AHEAD))
+        found = _layout_of_words(probe)
+        layout = found if found and _has_lines(found, usual) and _has_lines(found, end) else None
+    if layout is None:
         return None
     if len(text) > _LARGEST_MB * 1_000_000:
         problem = f"the file has {len(text) / 1e6:.0f} MB and keys in each line, which takes too long."
@@ -322,18 +391,35 @@ def with_keys_as_heading(text: bytes, name: str) -> bytes | None:
     return "\n".join([*whole[:first], layout.heading, *whole[first:]]).encode("utf-8", "replace")
 
 
+def _is_table(lines: list[str], probe: str) -> bool:
+    """Return whether lines are rows of a table, and no words with numbers among them."""
+    has_cells = any("." in cell and looks_numeric(cell) for cell in probe.split(","))
+    if has_cells or not _LETTER.search(probe) or "\t" in probe or ";" in probe:
+        return True
+    bare = [_MINUTES_IN_LINE.sub(r"\1", _UNIT_IN_LINE.sub("", line)) for line in lines]
+    fit = best_fit(bare)
+    if fit is None:
+        return False
+    # Cells with units that blanks part are no table that could be read.
+    is_read = fit.score >= GOOD_FIT and (fit.separator == "" or bare == lines)
+    has_heading = not _IN_WORDS.search(lines[0]) and len(lines[0].split()) == len(probe.split())
+    return fit.separator not in " " or is_read or has_heading
+
+
 def _rows_of_document(found: object) -> list[Sequence[object]]:
     """Return heading and rows that a part of a JSON document holds; none where it holds none."""
-    if isinstance(found, tuple) and len(found) > 1 and all(isinstance(values, list) for _, values in found):
-        columns = [values for _, values in found]
-        if len({len(values) for values in columns}) == 1 and all(map(_are_cells, columns)):
-            return [[key for key, _ in found], *zip(*columns, strict=True)]
+    if isinstance(found, tuple):
+        # Single texts and numbers beside the columns tell of the whole run.
+        told = [(key, values) for key, values in found if isinstance(values, list)]
+        if len({len(values) for _, values in told}) == 1 and all(_are_cells(values) for _, values in told):
+            return [[key for key, _ in told], *zip(*(values for _, values in told), strict=True)]
     if not isinstance(found, list) or len(found) < 2:
         return []
     if all(isinstance(row, tuple) for row in found):
-        keys = [key for key, _ in found[0]]
-        if all([key for key, _ in row] == keys and _are_cells([value for _, value in row]) for row in found):
-            return [keys, *([value for _, value in row] for row in found)]
+        flat = list(map(_flat, found))
+        keys = [key for key, _ in flat[0]]
+        if all([key for key, _ in row] == keys and _are_cells([value for _, value in row]) for row in flat):
+            return [keys, *([value for _, value in row] for row in flat)]
     is_rectangle = all(isinstance(row, list) and len(row) == len(found[0]) > 1 and _are_cells(row) for row in found)
     return found if is_rectangle else []
 

@@ -112,7 +112,7 @@ DURATION = _words(
 STEPS = _words(
     "delta step diff difference gap distance length long since until last previous prev between per from the one "
     "each and for with every this took takes taken of whole full entire les des von vom pro par entre per "
-    "zwischen ecart"
+    "nach zwischen ecart"
 )
 MOMENTS = _words(
     "stamp timestamp elapsed start started begin end ended now when clock epoch unix utc local tick ticks count "

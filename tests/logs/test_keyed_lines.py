@@ -13,7 +13,7 @@ from mutations import mutated
 from gpubench_kit.logs.format import RunTask
 from gpubench_kit.logs.log_bytes import LogBytes
 from gpubench_kit.logs.plain_rows import layout_of_pairs, with_keys_as_heading
-from gpubench_kit.logs.read_frames import FormatMemory
+from gpubench_kit.logs.read_frames import FormatMemory, read_frame_log
 from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.logs.run_log import read_run
 from gpubench_kit.logs.text_table import open_table, read_columns, table_of
@@ -72,6 +72,58 @@ def test_keys_in_each_line_are_the_heading_of_a_table(tmp_path, text):
     assert "keys in each line" in told["dialect"]
     assert (told["n_frames"], told["metrics"]) == (900, plain["metrics"])
     assert [told["columns"][one]["column"] for one in ("frame_time", "elapsed_time")] == ["f", "t"]
+
+
+STAMPS = clock(np.cumsum(FRAME_MS) / 1000)
+IN_WORDS = {
+    "a stamp before keys": [f"{c} frame_ms={f:.3f}" for c, f in zip(STAMPS, FRAME_MS, strict=True)],
+    "a stamp in brackets and numbers of frames": [
+        f"[{c[11:]}] Frame {k}: {f:.3f} ms" for k, (c, f) in enumerate(zip(STAMPS, FRAME_MS, strict=True))
+    ],
+    "a level before keys": [
+        f"{c[11:]} INFO frame={k} frame_ms={f:.3f}" for k, (c, f) in enumerate(zip(STAMPS, FRAME_MS, strict=True))
+    ],
+    "texts in quotes": [
+        f'at="{c}" place="old pier" frame_us={1000 * f:.0f}' for c, f in zip(STAMPS, FRAME_MS, strict=True)
+    ],
+    "a sentence": [f"[{t:>12}] frame took {f:.3f} ms" for t, f in zip(SECONDS, FRAME_MS, strict=True)],
+    "units alone": [f"{t}s {f:.3f}ms {1000 / f:.1f}fps" for t, f in zip(SECONDS, FRAME_MS, strict=True)],
+    "an arrow, with words above": [
+        "capture of the old pier",
+        *(f"{c[11:]} -> {f:.3f} ms" for c, f in zip(STAMPS, FRAME_MS, strict=True)),
+    ],
+}
+
+
+def _frames(tmp_path, lines):
+    """Return number of frames, average frame rate and certainty of a frame log."""
+    path = tmp_path / "run.txt"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    log = read_frame_log(path)
+    return log.frames.frame_ms.size, 1000 / log.frames.frame_ms.mean(), log.certainty.word
+
+
+FPS = pytest.approx(1000 / FRAME_MS.mean(), rel=1e-3)
+
+
+@pytest.mark.parametrize("lines", IN_WORDS.values(), ids=IN_WORDS.keys())
+def test_numbers_among_words_that_are_the_same_in_each_line_are_columns(tmp_path, lines):
+    assert _frames(tmp_path, lines) == (900, FPS, "proven")
+
+
+def test_lines_of_numbers_with_a_unit_behind_row_numbers_are_only_likely(tmp_path):
+    assert _frames(tmp_path, [f"{k:05d} {f:.3f}ms" for k, f in enumerate(FRAME_MS)]) == (900, FPS, "likely")
+
+
+def test_words_of_something_else_than_frames_prove_nothing(tmp_path):
+    lines = [f"[{c[11:]}] physics {k}: {f:.3f} ms" for k, (c, f) in enumerate(zip(STAMPS, FRAME_MS, strict=True))]
+    assert _frames(tmp_path, lines)[2] == "likely"
+
+
+def test_a_line_of_other_words_among_them_is_refused_with_its_number(tmp_path):
+    lines = [f"Frame {k} took {f:.3f} ms" for k, f in enumerate(FRAME_MS)]
+    with pytest.raises(LogError, match="line 701"):
+        _inspect(tmp_path, "\n".join([*lines[:700], f"{lines[700]} SLOW", *lines[701:]]) + "\n")
 
 
 def test_lone_pair_in_a_line_is_a_column(tmp_path):
@@ -249,8 +301,30 @@ DOCUMENTS = {
     "a member of an object": json.dumps(
         {"game": "Salt Orchard", "about": {"n": 400}, "frames": DOCUMENT}, indent=1
     ),
+    "columns beside what tells of the run": json.dumps({"game": "Salt Orchard", "n": 400, **BY_NAME}),
     "lists by name in a member": json.dumps({"game": "Salt Orchard", "frames": BY_NAME}),
 }
+
+
+NESTED = [{"t": float(t), "ms": {"frame": float(f), "card": 1.5}} for t, f in zip(SECONDS, FRAME_MS, strict=True)]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [json.dumps(NESTED), "\n".join(map(json.dumps, NESTED)), json.dumps({"about": {"n": 900}, "rows": NESTED})],
+)
+def test_members_of_members_are_columns_of_both_keys(tmp_path, text):
+    path = tmp_path / "run.json"
+    path.write_text(f"{text}\n", encoding="utf-8")
+    table = open_table(path)
+    assert table.dialect.names == ("t", "ms frame", "ms card")
+    assert np.array_equal(read_columns(table, [1]).numbers[1], FRAME_MS)
+
+
+def test_a_lone_list_of_numbers_is_a_column(tmp_path):
+    path = tmp_path / "run.json"
+    path.write_text(json.dumps({"unit": "ms", "frame_ms": FRAME_MS.tolist()}), encoding="utf-8")
+    assert np.array_equal(read_columns(open_table(path), [0]).numbers[0], FRAME_MS)
 
 
 @pytest.mark.parametrize("text", DOCUMENTS.values(), ids=DOCUMENTS.keys())
