@@ -25,7 +25,8 @@ _DENSE = "[\u1100-\u11ff\u2e80-\u9fff\uac00-\ud7af]"
 
 #: Where another word begins within one: at a capital, or in another script.
 _BEGINS = re.compile(
-    rf"(?<=[a-zà-ÿ]{{2}})(?=[A-Z])|(?<=[A-Z]{{2}})(?=[A-Z][a-z])|(?<=[A-Za-z])(?={_DENSE})|(?<={_DENSE})(?=[A-Za-z])"
+    r"(?<=[a-zà-ÿ]{2})(?=[A-Z])|(?<=[A-Z][a-z])(?=[A-Z][a-z])|(?<=[A-Z]{2})(?=[A-Z][a-z])"
+    rf"|(?<=[A-Za-z])(?={_DENSE})|(?<={_DENSE})(?=[A-Za-z])"
 )
 
 #: Letters that keep their stroke when accents are taken off.
