@@ -213,9 +213,11 @@ def rows_of(table: LogTable) -> LogRows:
         if not good or len(good) == len(numeric):
             raise
         read, unreadable = read_columns(table, good, texts=texts), frozenset(numeric) - frozenset(good)
+    # What is empty throughout is no column of anything.
+    numbers = {place: values for place, values in read.numbers.items() if np.isfinite(values).any()}
     steps = {
         place: 10.0 ** -max(decimals_of(cell, decimal) for cell in columns[place][:_CELLS_FOR_STEP])
-        for place in read.numbers
+        for place in numbers
     }
     names, units = table.dialect.names, table.dialect.units
     # A metric's own name ends with its unit; what the log states stands beside it.
@@ -224,6 +226,6 @@ def rows_of(table: LogTable) -> LogRows:
     )
     clocks = frozenset(place for place in texts if is_clock_at[place])
     return LogRows(
-        read.numbers, read.texts, read.findings,
+        numbers, read.texts, read.findings,
         table=table, steps=steps, units=stated, is_clock=clocks, unreadable=unreadable,
     )  # fmt: skip

@@ -9,6 +9,8 @@ import pandas as pd
 import pytest
 from made_logs import clock, frame_times, table
 
+from gpubench_kit.logs.read_frames import read_frame_log
+from gpubench_kit.logs.read_samples import read_sensor_log
 from gpubench_kit.metrics.inspect_log import inspect_log
 from gpubench_kit.model.errors import LogError
 
@@ -128,3 +130,25 @@ REFUSED = {
 def test_log_that_could_mean_two_things_or_nothing_is_refused(tmp_path, content, message):
     with pytest.raises(LogError, match=message):
         _inspect(tmp_path, content)
+
+
+BESIDE = ("card_ms", "fps", "frames", "board_w", "voltage [V]", "Power [W]", "elapsed_s", "frame_ms")
+
+
+@pytest.mark.parametrize("empty", BESIDE)
+@pytest.mark.parametrize("beside", [(), ("Power [W]",), BESIDE], ids=["alone", "a power", "all"])
+def test_a_column_that_is_empty_throughout_is_as_if_it_were_not_there(tmp_path, empty, beside):
+    frame_ms = frame_times(900)
+    columns = {"n": range(900), "elapsed_s": (np.cumsum(frame_ms) / 1000).round(6), "frame_ms": frame_ms}
+    columns |= {name: (300 + frame_ms).round(1) for name in beside if name not in columns}
+    told = []
+    for cells in ({empty: [""] * 900}, {}):
+        path = tmp_path / "run.csv"
+        path.write_text(table({name: one for name, one in columns.items() if name != empty} | cells))
+        for read in (read_frame_log, read_sensor_log):
+            try:
+                found = read(path)
+                told.append([(one.role, one.label) for one in found.choices])
+            except LogError as error:
+                told.append(error.faults[0].problem.partition(" (found")[0])
+    assert told[:2] == told[2:]
