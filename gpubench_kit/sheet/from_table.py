@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import statistics
 from collections import Counter, defaultdict
@@ -32,6 +33,8 @@ _POINTS = {"board_w": "board_sensor", "chip_w": "chip_sensor", "wall_w": "wall"}
 _NUMBERS = ("avg_fps", "low_1pct_fps", "board_w", "wall_w")
 #: A value this many times above or below the usual one of its game is likely a slip.
 _FAR = 5.0
+#: None of them is larger than the one before it.
+_FALLING = ("avg_fps", "low_1pct_fps", "low_0p1pct_fps")
 #: What the runs of one number share.
 _CELL = ("card", "game", "tuning", "setting", "session")
 
@@ -190,6 +193,14 @@ def _without_slips(
             out[place] = out[place].with_cell(column, cell._replace(is_asked=True))
             said = {"row": capital(out[place].source), "column": column, "typed": cell.value, "usual": usual}
             notes.append(say("draft.head.point_missing", **said))
+    for place, row in enumerate(out):
+        found = [(float(row.cells[one].value), one) for one in _FALLING if one in row.cells]
+        lower = next((below for above, below in itertools.pairwise(found) if below[0] > above[0]), None)
+        if lower is not None:
+            # Which of them is right, nothing tells.
+            for one in (one for _, one in found):
+                out[place] = out[place].with_cell(one, row.cells[one]._replace(is_asked=True))
+            notes.append(say("draft.head.low_above", row=capital(row.source), low=lower[0], column=lower[1]))
     questions = []
     for column in ("game", "tuning"):
         count = Counter(fold(row.value(column)) for row in rows)

@@ -28,24 +28,30 @@ from gpubench_kit.model.words import (
 from gpubench_kit.sheet.log_names import RESOLUTION, names_reference, names_tuning, word_set
 
 _MEAN = word_set(
-    "avg average mean mittel mittelwert schnitt durchschnitt moyenne moyen moyens media promedio średnie średnia "
-    "medi средний среднее 平均 ø o"
+    "avg average mean mittel mittelwert schnitt durchschnitt moyenne moyen moyens moyennes media medio medios "
+    "promedio średnie średnia medi gemiddeld средний среднее средние ממוצע 平均 ø o"
 )
 _TOTAL = _MEAN | word_set("total summe gesamt median geomean sum stdev stddev sd standardabweichung streuung")
 #: Words that make a rate of frames.
 _PER_SECOND = word_set("rate second sekunde seconde segundo secondo")
+_A_SECOND = re.compile(r"/ ?s(ec|ek|\.)?(?![^\W_])")
+#: Images per second.
+_RATE = QUANTITY["rate"] | word_set("ips")
 _EXTREME = word_set("min max best worst minimum maximum highest lowest peak")
 _CHANGE = word_set("vs versus delta diff difference change gain unterschied differenz δ")
 _OTHER_PARTS = word_set("cpu processor prozessor")
 _LOW = word_set("low lows perzentil percentile tief tiefs")
 _ROLES = {
-    "game": word_set("game games spiel spiele title titel jeu jeux juego gioco gra"),
-    "tuning": word_set("tuning tunings state profile profil modus mode variante variant einstellung"),
+    "game": word_set("game games spiel spiele title titel jeu jeux juego gioco gra игра משחק ゲーム 游戏"),
+    "tuning": word_set(
+        "tuning tunings state profile profil perfil profilo modus mode variante variant einstellung zustand "
+        "réglage état estado stato stan ustawienie режим מצב"
+    ),
     "setting": word_set("resolution auflosung setting settings quality qualitat preset"),
     "session": word_set("session evening abend sitzung day tag"),
     "order": word_set("order reihenfolge folge"),
     "round": word_set("round runde"),
-    "run": word_set("run lauf durchgang pass nr no take versuch messung"),
+    "run": word_set("run lauf durchgang pass nr no take versuch messung passe vuelta ריצה"),
     "time": word_set("date time datum zeit uhrzeit start started heure fecha hora"),
     "note": word_set("note notes bemerkung kommentar remark comment"),
     "card": word_set("card karte grafikkarte"),
@@ -140,6 +146,17 @@ def is_words(cell: str) -> bool:
     return bool(cell) and number_in(cell) is None
 
 
+def is_units(cells: Sequence[str]) -> bool:
+    """Return whether a row holds units and nothing else.
+
+    Parameters
+    ----------
+    cells : of the row
+    """
+    given = [cell.strip("[]() ") for cell in cells if cell]
+    return bool(given) and all(known_unit(cell) is not None for cell in given)
+
+
 def role_of(heading: str) -> str:
     """Return the column of the run sheet that a heading names; empty for none.
 
@@ -180,6 +197,17 @@ def share_of_tunings(cells: Sequence[str]) -> float:
     return sum(map(is_tuning, given)) / len(given) if given else 0.0
 
 
+def are_tunings(names: Sequence[str]) -> bool:
+    """Return whether names are those of tunings: more than half of them, or half where one is the state of sale.
+
+    Parameters
+    ----------
+    names : of one column; blank ones count for nothing
+    """
+    share = share_of_tunings(names)
+    return share > 0.5 or (share == 0.5 and any(map(names_reference, names)))
+
+
 def runs_in_names(tunings: Sequence[str]) -> dict[str, list[str]]:
     """Return tunings and runs of rows where every tuning has the same numbers of runs behind it; else nothing.
 
@@ -198,6 +226,22 @@ def runs_in_names(tunings: Sequence[str]) -> dict[str, list[str]]:
     if len(parted) < len(tunings) or not is_run or min(counted[0]) > 1:
         return {}
     return {"tuning": [one[1].strip() for one in parted], "run": [one[3] for one in parted]}
+
+
+def counts_runs(rows: Iterable[tuple[int, str, Sequence[str]]], place: int) -> bool:
+    """Return whether a column counts from 1 among the rows of each name, as numbers of runs do.
+
+    Parameters
+    ----------
+    rows : line, title of the part, and cells of each; a blank name stands for the one above it
+    place : of the column
+    """
+    of_name: dict[tuple[str, ...], list[str]] = defaultdict(list)
+    names: list[str] = []
+    for _, section, cells in rows:
+        names = [cell or above for cell, above in zip(cells, names or cells, strict=True)]
+        of_name[section, *map(fold, filter(is_words, names))].append(cells[place])
+    return all(1 < len(own) < 10 and sorted(own) == list("123456789"[: len(own)]) for own in of_name.values())
 
 
 def crosses(column: Sequence[str], games: Sequence[str]) -> bool:
@@ -258,7 +302,8 @@ def meaning_of(heading: str, unit: str = "") -> Meaning:
     if plain_against or words & (_EXTREME | _CHANGE):
         return Meaning()
     stated = unit_stated(heading, unit)
-    is_rate = words & (QUANTITY["frame"] | FRAMES) and words & _PER_SECOND
+    is_rate = words & (QUANTITY["frame"] | FRAMES) and (words & _PER_SECOND or _A_SECOND.search(whole))
+    is_rate = is_rate or words & _RATE
     quantity = "rate" if is_rate else stated.quantity if stated else ""
     if quantity == "time":
         is_mean = words & QUANTITY["frame"] and not words & _LOW and not re.search(r"\d", whole)

@@ -9,16 +9,19 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from gpubench_kit.model.errors import shown
-from gpubench_kit.model.words import fold, known_unit
+from gpubench_kit.model.words import fold
 from gpubench_kit.sheet.headings import (
     NUMBERED,
     Meaning,
     Read,
+    are_tunings,
+    counts_runs,
     crosses,
     is_left_out,
     is_resolution,
     is_summary,
     is_tuning,
+    is_units,
     is_words,
     meaning_of,
     number_in,
@@ -140,10 +143,9 @@ def read_tables(grid: Grid) -> list[TypedTable]:
     tables = []
     for body in (body for part in parts if (body := _body_of(part)) and body.rows):
         table = _table_of(body, grid)
-        read = ((heading, fold(run.cells.get("tuning", "")), float(number.text))
-                for run in table.runs for heading, number in run.numbers.items())  # fmt: skip
-        relative = relative_numbers(read)
-        if relative:
+        read = ((one, fold(run.cells.get("tuning", "")), float(number.text))
+                for run in table.runs for one, number in run.numbers.items())  # fmt: skip
+        if relative := relative_numbers(read):
             own = (
                 {one: number for one, number in run.numbers.items() if one not in relative} for run in table.runs
             )
@@ -153,7 +155,7 @@ def read_tables(grid: Grid) -> list[TypedTable]:
         tables += [table] * bool(table.runs)
     if len(tables) < 2:
         return tables
-    return [replace(one, title=f"{one.title}, row {one.runs[0].line}") for one in tables]
+    return [replace(one, title=f"{one.title}, row {one.runs[0].line}".removeprefix(", ")) for one in tables]
 
 
 def _trimmed(rows: Rows) -> Rows:
@@ -199,12 +201,14 @@ def _one_below_another(rows: Rows) -> list[Rows]:
 
 def _is_of_another(rows: Rows, start: int, place: int, *, title: str) -> bool:
     """Return whether a repeated heading begins another table: names follow again, under no title of a part."""
+    # All words of a row are its name: a game below its heading again, with another tuning, is a further row.
     before, behind = (
-        [fold(cells[0]) for _, cells in part if is_words(cells[0]) and sum(map(bool, cells)) > 1]
+        [tuple(map(fold, filter(is_words, cells))) for _, cells in part if is_words(cells[0]) and any(cells[1:])]
         for part in (rows[start + 1 : place], rows[place + 1 :])
     )
+    firsts = [names[0] for names in before]
     is_part = role_of(title) in _COUNTING or (is_tuning(title) and share_of_tunings(rows[place][1][1:]) <= 0.5)
-    return bool(before) and behind[: len(before)] == before and share_of_tunings(before) <= 0.5 and not is_part
+    return bool(before) and behind[: len(before)] == before and share_of_tunings(firsts) <= 0.5 and not is_part
 
 
 def _heading_place(rows: Sequence[tuple[int, Cells]]) -> int | None:
@@ -213,20 +217,14 @@ def _heading_place(rows: Sequence[tuple[int, Cells]]) -> int | None:
         words = [cell for cell in cells if cell]
         if (
             len(words) < 2
-            or _is_units(cells)
+            or is_units(cells)
             or not all(is_words(cell) or meaning_of(cell).metric for cell in words)
         ):
             continue
-        below = next((one for _, one in rows[place + 1 :] if sum(map(bool, one)) >= 2 and not _is_units(one)), ())
+        below = next((one for _, one in rows[place + 1 :] if sum(map(bool, one)) >= 2 and not is_units(one)), ())
         if any(head and cell and number_in(cell) for head, cell in zip(cells, below, strict=False)):
             return place
     return None
-
-
-def _is_units(cells: Cells) -> bool:
-    """Return whether a row holds units and nothing else."""
-    given = [cell.strip("[]() ") for cell in cells if cell]
-    return bool(given) and all(known_unit(cell) is not None for cell in given)
 
 
 def _body_of(rows: Rows) -> _Body | None:
@@ -247,10 +245,15 @@ def _body_of(rows: Rows) -> _Body | None:
         if len(words) == 1 and cells[0] and is_words(cells[0]):
             is_named = not is_summary(cells[0])
             section, is_parted = " ".join(cells[0].split()) * is_named, is_parted or is_named
-        elif _is_units(cells):
+        elif is_units(cells):
             body.units = body.units or tuple(cell.strip("[]() ") for cell in cells)
-        elif not body.rows and role_of(cells[0]) in _COUNTING and all(cell.isdecimal() for cell in words[1:]):
-            body.counted = cells
+        elif (
+            not body.rows
+            and (role_of(cells[0]) in _COUNTING or meaning_of(cells[0]).metric)
+            and all(cell.isdecimal() for cell in words[1:])
+        ):
+            body.counted, body.head = cells, (body.head[0], *_filled(body.head[1:]))
+            body.titles += [cells[0]] * bool(meaning_of(cells[0]).metric)
         elif label := next(
             filter(_names_sum, (*cells[:2], *itertools.compress(cells[2:], map(role_of, head[2:])))), ""
         ):
@@ -300,7 +303,8 @@ def _columns_of(body: _Body) -> list[_Column]:
         is_run = (
             numbered is not None and stems[numbered[1].strip()] > 1 and role_of(heading) in ("", "run", "round")
         )
-        if not is_value or (role_of(heading) in (*_COUNTING, "time", "game", "tuning") and not is_run):
+        is_role = role_of(heading) in (*_COUNTING, "time", "game", "tuning") and not is_run
+        if not is_value or is_role or (not meaning_of(heading).metric and counts_runs(body.rows, place)):
             continue
         behind = {read.unit for cell in body.column(place) if (read := number_in(cell))} - {""}
         unit = (body.units[place] if body.units else "") or (behind.pop() if len(behind) == 1 else "")
@@ -333,12 +337,14 @@ def _table_of(body: _Body, grid: Grid) -> TypedTable:
     """Return the runs of a table, whatever its shape."""
     columns = _columns_of(body)
     roles = {place: role for place, head in enumerate(body.head) if head and (role := role_of(head))}
+    free = () if {"run", "round"} & set(roles.values()) else set(range(len(body.head))) - roles.keys()
+    roles |= {place: "run" for place in free if not meaning_of(body.head[place]).metric and body.head[place]
+              and counts_runs(body.rows, place)}  # fmt: skip
     roles |= {place: "setting" for place in range(len(body.head)) if body.share(place, is_resolution) > 0.5}
     values = {column.place for column in columns}
     words = [one for one in range(len(body.head)) if one not in values and (roles.get(one) in ("game", "tuning")
              or (body.share(one, is_words) > 0 and body.share(one, number_in) <= _WORDS))]  # fmt: skip
-    loose = [one for one in columns if one.name and not one.is_off]
-    bare = [one for one in loose if not one.meaning.metric]
+    bare = [one for one in columns if one.name and not one.is_off and not one.meaning.metric]
     has_metric = any(one.meaning.metric and not one.name for one in columns)
     is_tuned = 2 * sum(is_tuning(one.name) for one in bare) >= len(bare)
     is_wide = bool(body.upper) or bool(body.counted) or (len(bare) >= 2 and (is_tuned or not has_metric))
@@ -355,10 +361,9 @@ def _table_of(body: _Body, grid: Grid) -> TypedTable:
     whole = next((said for text in texts_above if (said := meaning_of(text)).metric), None)
     if whole is None and used and body.units:
         whole = meaning_of("", body.units[used[0].place])
-    notes = list(grid.notes)
     known = {one.heading if one.meaning.metric else VALUES: one.meaning if one.meaning.metric else
              (whole if whole and whole.metric else Meaning("avg_fps", "open")) for one in used}  # fmt: skip
-    runs = []
+    runs, notes = [], list(grid.notes)
     counted = [place for place, role in roles.items() if role in ("run", "round")]
     has_runs = runs_beside or any(body.share(place, number_in) > _WORDS for place in counted)
     texts |= {} if has_runs else runs_in_names(texts.get("tuning", ()))
@@ -410,7 +415,7 @@ def _texts_of(
     is_turned = False
     if names:
         first = place_of.get("game", next(iter(words), None))
-        rows_are_tunings = first is not None and share_of_tunings(_filled(body.column(first))) > 0.5
+        rows_are_tunings = first is not None and are_tunings(_filled(body.column(first)))
         is_turned = rows_are_tunings and not any(map(is_tuning, names))
         if first is None and not has_sections:
             doubts.append("games")

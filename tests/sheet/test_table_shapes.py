@@ -258,3 +258,63 @@ def test_a_row_of_zeros_is_no_mean():
     zeros = [[*cells, "0"] for cells in _sides()]
     draft = drafted([["Average FPS"], ["Game", *TUNINGS, "change"], *zeros, ["Velvet Comet", "80.1", "79.2", "0"]])
     assert "Velvet Comet" in draft.names("game")
+
+
+def _under(head):
+    return [head, *([game, tuning, str(run), str(value)] for (game, tuning, run), value in FPS.items())]
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        ["Jeu", "Réglage", "Passe", "IPS moyennes"],
+        ["Juego", "Perfil", "Vuelta", "FPS medios"],
+        ["Spiel", "Zustand", "Messung", "Ø Bilder/s"],
+        ["Gra", "Ustawienie", "Próba", "Średnie FPS"],
+        ["משחק", "מצב", "ריצה", "FPS ממוצע"],
+    ],
+)
+def test_headings_of_several_languages_are_read(head):
+    assert values_of(drafted(_under(head))) == TRUTH
+
+
+def test_a_column_that_counts_within_each_name_holds_the_runs():
+    head, *rows = _under(["Game", "Tuning", "Xyz", "Avg FPS"])
+    assert values_of(drafted([head, *reversed(rows)])) == TRUTH
+    rows[0][2] = "7"
+    assert 'column "Xyz"' in drafted([head, *rows]).head[1]
+
+
+def test_a_corner_that_names_a_metric_stands_for_all_numbers():
+    head = ["", "factory", "", "", "quiet", "", ""]
+    corner = ["Average FPS", "1", "2", "3", "1", "2", "3"]
+    rows = [[game, *(str(FPS[game, tuning, run]) for tuning in TUNINGS for run in (1, 2, 3))] for game in GAMES]
+    assert values_of(drafted([head, corner, *rows])) == TRUTH
+
+
+def test_rows_of_half_known_tunings_are_no_games_where_one_is_the_state_of_sale():
+    rows = [[f"{name} {run}", *(str(FPS[game, tuning, run]) for game in GAMES)]
+            for name, tuning in (("factory", "factory"), ("hushed", "quiet")) for run in (1, 2, 3)]  # fmt: skip
+    draft = drafted([["Average FPS", *GAMES], *rows])
+    assert draft.names("tuning") == ["factory", "hushed"]
+    assert "roles" not in asked(draft)
+
+
+def test_a_repeated_heading_above_other_tunings_parts_nothing():
+    head, *rows = _under(["Game", "Tuning", "Run", "Avg FPS"])
+    rows = [row for tuning in TUNINGS for row in [head, *(row for row in rows if row[1] == tuning)]]
+    assert values_of(drafted(rows)) == TRUTH
+    other = [[*row[:3], str(float(row[3]) + 1)] if row is not head else row for row in rows]
+    assert asked(drafted([*rows, *other])) == {"which_table"}
+
+
+def test_a_low_above_its_average_is_left_open_with_it():
+    rows = [["Game", "Tuning", "Run", "1% low FPS", "Average FPS"],
+            *([*map(str, key), "71.5" if key == ("Salt Orchard", "quiet", 2) else "41", str(value)]
+              for key, value in FPS.items())]  # fmt: skip
+    rows[-2][3:] = reversed(rows[-2][3:])
+    draft = drafted(rows)
+    open_rows = [row for row in draft.rows if row.is_asked("avg_fps") or row.is_asked("low_1pct_fps")]
+    assert [(row.value("game"), row.value("round")) for row in open_rows] == [("Salt Orchard", "2")]
+    assert all(open_rows[0].is_asked(one) for one in ("avg_fps", "low_1pct_fps"))
+    assert "is above what it is a low of" in draft.notes[0]

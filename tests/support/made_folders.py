@@ -254,7 +254,7 @@ STYLES: dict[str, Style] = {
     "games named factory": Style(_plain, ("Quiet Harbour", "Silent Moor", "Factory Town", "Boost Alley"),
                                  ("factory", "hushed")),
     "in Spanish": Style(lambda r: f"{r.game}_{r.tuning}_vuelta{r.round}.csv", FIVE[:4], ("fábrica", "silencio")),
-    "in Russian": Style(lambda r: f"{r.tuning}/{r.game} {r.round}.csv", ("Гавань", "Соляная башня", "Пыльный тракт"),
+    "in Russian": Style(lambda r: f"{r.tuning}/{r.game} {r.round}.csv", ("Гавань", "Башня соли", "Тракт"),
                         ("завод", "тихий")),
     "a number behind a number": Style(
         lambda r: f"{r.game} {r.tuning} {r.round}{' (2)' if (r.round, r.tuning) == (3, 'quiet') else ''}.csv",
