@@ -137,7 +137,8 @@ class Clues:
     times : columns that rise, and the clock
     values : columns that may hold frame times or frame rates
     per_s : counts per second that a line above the heading states; 0 without
-    witnesses : lengths known from outside
+    witnesses : lengths known from outside, or said above the heading
+    above : the text above the heading, folded
     """
 
     rows: LogRows
@@ -145,6 +146,7 @@ class Clues:
     values: dict[int, np.ndarray]
     per_s: float = 0.0
     witnesses: tuple[Witness, ...] = ()
+    above: str = ""
 
     def is_rate(self, place: int) -> bool:
         """Return whether a heading speaks of frame rates."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -14,7 +15,16 @@ from gpubench_kit.logs.cells import begins_with_words, cells_of, looks_numeric, 
 from gpubench_kit.logs.dialect import COMMENT_MARKS, Dialect
 from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.tables import Finding
-from gpubench_kit.model.words import Unit
+from gpubench_kit.model.words import (
+    DURATION,
+    MOMENTS,
+    QUANTITY,
+    Unit,
+    known_unit,
+    unit_stated,
+    without_brackets,
+    words_of,
+)
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
@@ -164,6 +174,33 @@ class LogRows(Columns):
         """Return how many milliseconds a stated unit of time has; None where none is stated."""
         unit = self.units[place]
         return unit.factor if unit is not None and unit.quantity == "time" else None
+
+
+#: A line above the heading: words, a number, a unit. Words for a mean, and for a length and what it is of.
+_LINE_WITH_NUMBER = re.compile(
+    r"^\W*([^\d\n:=;,\t]{2,60}?)\s*[:=;,\t]?\s*(\d+(?:[.,]\d+)?)\s*([a-z/]{0,8})\W*$", re.MULTILINE
+)
+_MEAN = frozenset({"average", "avg", "mean", "mittel", "durchschnitt", "moyenne", "media", "promedio"})
+_LENGTH, _OF_THE_RUN = DURATION | {"length", "lange"}, MOMENTS | {"run", "recorded", "of", "the"}
+
+
+def said_above(above: str, quantity: str) -> Iterator[tuple[str, float]]:
+    """Yield lines above a heading that say the mean rate, or the length, of the whole run and nothing else.
+
+    Parameters
+    ----------
+    above : the lines, folded
+    quantity : ``rate`` [fps] or ``time`` [ms]
+    """
+    known = (QUANTITY["rate"] | QUANTITY["frame"], _MEAN) if quantity == "rate" else (_OF_THE_RUN, _LENGTH)
+    for found in _LINE_WITH_NUMBER.finditer(above):
+        unit = known_unit(found[3]) or unit_stated(found[1])
+        words = words_of(without_brackets(found[1])) - (words_of(unit.written) if unit else frozenset())
+        words |= words_of(unit.written) & QUANTITY["rate"] if unit else frozenset()
+        value = float(found[2].replace(",", "."))
+        is_whole = words <= known[0] | known[1] and words & known[1] and value > 0
+        if unit is not None and unit.quantity == quantity and is_whole:
+            yield f"'{found[0].strip()[:60]}'", value * unit.factor
 
 
 #: What stood between the rows: names of findings.

@@ -20,8 +20,18 @@ from gpubench_kit.logs.frame_evidence import (
     lifted,
     unit_name,
 )
-from gpubench_kit.logs.log_table import LogRows
-from gpubench_kit.model.words import AT_WORK, DURATION, NOT_A_READING, without_brackets, words_of
+from gpubench_kit.logs.log_table import LogRows, said_above
+from gpubench_kit.model.words import (
+    AT_WORK,
+    DURATION,
+    NOT_A_READING,
+    QUANTITY,
+    SAMPLED,
+    Unit,
+    unknown_of_frames,
+    without_brackets,
+    words_of,
+)
 from gpubench_kit.wording.catalogue import say
 
 #: Stamps of a clock that frame times are taken from are written at least this finely [s].
@@ -38,14 +48,18 @@ _PART = 1.7
 #: Steps and values of the same shape have one ratio, within this share in half of the rows.
 _SAME_SHAPE = 0.02
 
-#: A rate that differs by more than this share from that of the rows denies that each row is a frame.
-_SAME_RATE = 0.15
+#: A rate that differs by more than this share from that of the rows denies that each row is a frame; rates say the
+#: same pace as frame times within the second. A length said above the heading may be a planned one.
+_SAME_RATE, _SAME_PACE, _SAME_LENGTH = 0.15, 0.1, 0.25
 
 #: Below this many ms a lone column could only be less than 15 frames per second [ms].
 _SURELY_MS = 15.0
 
 #: Frame rates that a lone column could hold [fps].
 _RATES = (4.0, 1200.0)
+
+#: So many samples of frame rates, at one a second, would be longer than a run.
+_SURELY_FRAMES = 2000
 
 #: Counts per second that clocks of computers often have; the last ones are not told in the question.
 _COUNTS_PER_S = (1e6, 1e7, 1e9, 9e4, 1.92e7, 3e6, 2.4e7)
@@ -126,6 +140,10 @@ def _without_time(clues: Clues, place: int, factor: float, why: tuple[str, ...])
     """Return a column without time: likely, unless a length or a doubt says more."""
     total_ms, label = clues.total(place) * factor, clues.rows.label(place)
     reading = Reading("column", place, None, factor, Certainty.LIKELY, (*why, say("evidence.frames.no_time")))
+    known = np.isfinite(clues.values[place])
+    if other := rates_deny(clues, total_ms / known.sum()):
+        question = say("evidence.frames.other_pace", label=other)
+        return reading.at_most(Certainty.OPEN, question=f"{label} could be the frame times, but {question}")
     if found := clues.witnessed((reading, total_ms)):
         return found
     if is_average(clues.rows, place):
@@ -138,6 +156,46 @@ def _without_time(clues: Clues, place: int, factor: float, why: tuple[str, ...])
         question = f"{label} adds up to {total_ms / 1e3:.1f} s only: is each row a frame?"
         return reading.at_most(Certainty.OPEN, question=question)
     return reading
+
+
+def says_pace(heading: str, unit: Unit | None) -> bool:
+    """Return whether a heading speaks of frame rates, and of nothing else such as a mean or a limit.
+
+    Parameters
+    ----------
+    heading : as written
+    unit : the unit that it states
+    """
+    is_rate = bool(words_of(heading) & QUANTITY["rate"])
+    return is_rate and not set(unknown_of_frames(heading, unit, is_moment=False)) - QUANTITY["rate"]
+
+
+def is_pace(rates: np.ndarray, mean_ms: float) -> bool:
+    """Return whether frame rates are those of frames that take so long in the mean.
+
+    Parameters
+    ----------
+    rates : array of shape (n,) [fps]
+    mean_ms : mean frame time [ms]
+    """
+    known = rates[rates > 0]
+    return known.size > 0 and bool(abs(mean_ms / float(np.mean(1e3 / known)) - 1) <= _SAME_PACE)
+
+
+def rates_deny(clues: Clues, mean_ms: float) -> str:
+    """Return what to call frame rates, of a column or said above the heading, of another pace; empty for none.
+
+    Parameters
+    ----------
+    clues : the log
+    mean_ms : mean frame time [ms]
+    """
+    rows = clues.rows
+    rates = (place for place in clues.rates if says_pace(rows.name(place), rows.units[place]))
+    label = next((rows.label(place) for place in rates if not is_pace(clues.values[place], mean_ms)), "")
+    said = [(line, 1e3 / fps, _SAME_RATE) for line, fps in said_above(clues.above, "rate")]
+    said += [(line, ms / rows.n_rows, _SAME_LENGTH) for line, ms in said_above(clues.above, "time")]
+    return label or next((line for line, own_ms, share in said if abs(mean_ms / own_ms - 1) > share), "")
 
 
 def by_steps_alone(clues: Clues) -> Reading | None:
@@ -307,6 +365,11 @@ def by_lone_column(clues: Clues) -> Reading:
         if total_ms < SHORT_RUN_MS:
             return Reading(question=f"{question}; as frames they are {total_ms / 1e3:.1f} s only", is_sampled=True)
         reading = Reading("rates", clues.rates[0], question=question)
+        # Rates that stand still for a while are means of it.
+        is_of_rows = rates.size >= _SURELY_FRAMES and (np.diff(rates) != 0).mean() > 0.5 and not clues.times
+        if is_of_rows and not words_of(" ".join(rows.table.dialect.names)) & (SAMPLED | NOT_A_READING):
+            why = say("evidence.frames.many_rates", n=rates.size, apart=rates.size / 60)
+            reading = replace(reading, certainty=Certainty.LIKELY, why=(why,))
         return clues.witnessed((reading, total_ms)) or reading
     alone = [] if len(stated) > 1 else named if len(named) == 1 else plain
     alone = alone if len(alone) == 1 else [place for place in alone if place in possible]

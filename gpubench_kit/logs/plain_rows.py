@@ -300,7 +300,8 @@ def _layout_of_words(line: str) -> KeyedLines | None:
         name = (own if marked else f"{before} {own}".strip()) or ("stamp" if found["stamp"] else "")
         before = own if (found["number"] or "").isdecimal() and not found["unit"] else ""
         names.append(f"{name} [{found['unit']}]".strip() if found["unit"] else name)
-    if not any(names) or "" in names[1:] or len(set(names)) < len(names):
+    has_number = any(found["number"] for _, found in _parts_in_words(line))
+    if not has_number or not any(names) or "" in names[1:] or len(set(names)) < len(names):
         return None
     return KeyedLines(tuple(key for key, _ in _pairs_in_words(line)), "\t".join(names), _pairs_in_words)
 

@@ -29,8 +29,9 @@ from gpubench_kit.logs.frame_timing import (
 )
 from gpubench_kit.logs.log_bytes import LogBytes, read_log_bytes
 from gpubench_kit.logs.log_table import HEAD_BYTES, Columns, LogTable
+from gpubench_kit.logs.lone_evidence import is_pace
 from gpubench_kit.logs.read_samples import SensorLog, possible_samples, read_sensor_log
-from gpubench_kit.logs.row_doubts import ends_agree, is_pace, needs_all_columns
+from gpubench_kit.logs.row_doubts import ends_agree, needs_all_columns
 from gpubench_kit.logs.sniff_frames import LEAST_FRAMES, sniff_frames, too_few
 from gpubench_kit.logs.sources import counted_rows, declared_for_frames, of_sources, rare_outcomes, two_kinds
 from gpubench_kit.logs.text_table import read_columns, read_regular, table_of

@@ -18,7 +18,7 @@ from gpubench_kit.logs.damage import doubt_of_rows, take_turns
 from gpubench_kit.logs.format import Certainty, LogFormat
 from gpubench_kit.logs.frame_evidence import CLOCK, Clues, Reading, pair_of
 from gpubench_kit.logs.log_table import LogTable
-from gpubench_kit.logs.lone_evidence import SENSOR_QUANTITIES
+from gpubench_kit.logs.lone_evidence import SENSOR_QUANTITIES, rates_deny, says_pace
 from gpubench_kit.logs.sources import kinds_asked
 from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import (
@@ -27,7 +27,6 @@ from gpubench_kit.model.words import (
     GENERATED,
     QUANTITY,
     STEPS,
-    Unit,
     speaks_of_frames,
     unit_stated,
     unknown_of_frames,
@@ -43,6 +42,9 @@ _MOST_A_ROW = 1000
 _NUMBERED = frozenset({"no", "nr", "id", "index"}) | COUNT
 _DRAWN = frozenset({"drawn", "shown", "displayed", "presented", "rendered"})
 
+#: Words for what is not in use.
+_OFF = frozenset({"off", "no", "none", "not", "false", "disabled", "aus", "nein", "ohne", "non", "sans", "sin"})
+
 #: A number of frames goes up by another step than one in more than this share of rows where some are left out, or
 #: where a frame has several rows.
 _SKIPS = 0.001
@@ -51,12 +53,13 @@ _SKIPS = 0.001
 #: than its row took; so few of them may be noise, unless they are this share of the time.
 _FINE, _LOST, _FEW_LOST, _PAUSE_MS, _LOST_TIME = 0.25, 0.5, 2, 1000.0, 0.003
 
-#: Rates say the same pace as frame times within this share.
-_SAME_RATE = 0.1
-
 #: What goes up by so much a row, not as evenly as a clock does (in counts), may be a number of frames whatever its
 #: heading says.
 _MOST_STEPS, _LEAST_STEPS, _AS_A_CLOCK = 8.0, 0.25, 0.5
+
+#: Steps this many times the usual one are pauses; more than this share of the time in them is doubted. Steps that
+#: go over several rows are this many times a short one, in more than this share of rows.
+_PAUSES, _IN_PAUSES, _OVER_SEVERAL, _MANY = 20.0, 0.1, 2.5, 0.1
 
 #: Times of one run span the same within this share.
 _SAME_PACE = 0.02
@@ -104,10 +107,22 @@ def doubts_told(
         shown = say("evidence.frames.about_two", low=low, high=high)
         on_rows = () if asked else (kinds_asked(clues.rows.table, label, shown),)
         return reading.at_most(Certainty.LIKELY, say("evidence.frames.kinds_not_said")), on_rows
+    if not kinds_known and (line := _says_generated(clues.above)):
+        return reading.at_most(Certainty.LIKELY, say("evidence.frames.generated_said", line=line)), ()
     if why := denial(clues, reading):
         return replace(reading, is_denied=True).at_most(Certainty.LIKELY, why), ()
     why = next(_doubts(clues, reading, values, rows_known=kinds_known or rows_chosen, kinds_known=kinds_known), "")
     return (reading.at_most(Certainty.LIKELY, why) if why else reading), ()
+
+
+def _says_generated(above: str) -> str:
+    """Return the line above the heading that says that frames are generated; empty for none."""
+    for line in above.splitlines():
+        words = words_of(line)
+        is_told = words & (GENERATED - _DRAWN | {"generation", "interpolation"}) and words & QUANTITY["frame"]
+        if is_told and not (words & _OFF or re.search(r"\b0\b", line)):
+            return line.strip()[:60]
+    return ""
 
 
 def _doubts(
@@ -128,6 +143,8 @@ def _doubts(
     # Frames that are made from others keep close to them.
     if shape and not (shape == "in_groups" and kinds_known):
         yield say(f"evidence.frames.{shape}")
+    if column is None and time is not None and (why := _doubt_of_steps(values)):
+        yield say(f"evidence.frames.{why}", label=time.label)
     if label := _frames_beside(clues, reading):
         yield say("evidence.frames.frames_beside", label=label)
     if label := _sums_another(clues, reading):
@@ -141,6 +158,17 @@ def _doubts(
         sensors = [one for one, unit in units if unit is not None and unit.quantity in SENSOR_QUANTITIES]
         if any(one.size > 1 and (np.diff(one) != 0).mean() >= _NEW_SHARE for one in sensors):
             yield say("evidence.frames.sensors_new")
+
+
+def _doubt_of_steps(steps: np.ndarray) -> str:
+    """Return what steps alone say against being frames: a key of ``evidence.frames``; empty for nothing."""
+    usual, short = (float(one) for one in np.quantile(steps, (0.5, 0.2)))
+    if steps[steps > _PAUSES * usual].sum() > _IN_PAUSES * steps.sum():
+        return "long_steps"
+    # Where rows were left out at random, steps over several come in no order; slow frames stand together.
+    is_long = steps > _OVER_SEVERAL * short
+    follows = (is_long[1:] & is_long[:-1]).mean() if steps.size > 1 else 0.0
+    return "rows_lost" if is_long.mean() > _MANY and follows < 1.5 * is_long.mean() ** 2 else ""
 
 
 def _several_a_row(clues: Clues, taken: int | None) -> str:
@@ -215,7 +243,7 @@ def denial(clues: Clues, reading: Reading) -> str:
 
 def _other_pace(clues: Clues, reading: Reading) -> str:
     """Return what to call a time or rate of another length than the time that frames agree with; else empty."""
-    rows, own = clues.rows, reading.time
+    own = reading.time
     if own is None:
         return ""
     span_ms = own.span * reading.time_factor
@@ -224,33 +252,7 @@ def _other_pace(clues: Clues, reading: Reading) -> str:
         slack_ms = _SAME_PACE * span_ms + 2 * (time.step * unit_ms if unit_ms else 0.0)
         if unit_ms and time.place != own.place and abs(time.span * unit_ms - span_ms) > slack_ms:
             return time.label
-    mean_ms = span_ms / own.steps.size
-    rates = (place for place in clues.rates if says_pace(rows.name(place), rows.units[place]))
-    return next((rows.label(place) for place in rates if not is_pace(clues.values[place], mean_ms)), "")
-
-
-def says_pace(heading: str, unit: Unit | None) -> bool:
-    """Return whether a heading speaks of frame rates, and of nothing else such as a mean or a limit.
-
-    Parameters
-    ----------
-    heading : as written
-    unit : the unit that it states
-    """
-    is_rate = bool(words_of(heading) & QUANTITY["rate"])
-    return is_rate and not set(unknown_of_frames(heading, unit, is_moment=False)) - QUANTITY["rate"]
-
-
-def is_pace(rates: np.ndarray, mean_ms: float) -> bool:
-    """Return whether frame rates are those of frames that take so long in the mean.
-
-    Parameters
-    ----------
-    rates : array of shape (n,) [fps]
-    mean_ms : mean frame time [ms]
-    """
-    known = rates[rates > 0]
-    return known.size > 0 and bool(abs(mean_ms / float(np.mean(1e3 / known)) - 1) <= _SAME_RATE)
+    return rates_deny(clues, span_ms / own.steps.size)
 
 
 def _frames_beside(clues: Clues, reading: Reading) -> str:

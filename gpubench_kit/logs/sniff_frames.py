@@ -36,9 +36,16 @@ from gpubench_kit.logs.frame_evidence import (
     pair_of,
     unit_name,
 )
-from gpubench_kit.logs.log_table import LogRows, LogTable
-from gpubench_kit.logs.lone_evidence import by_inverse_columns, by_lone_column, by_steps_alone, by_sum, is_average
-from gpubench_kit.logs.row_doubts import denial, doubts_told, names_number_of_frames, says_pace
+from gpubench_kit.logs.log_table import LogRows, LogTable, said_above
+from gpubench_kit.logs.lone_evidence import (
+    by_inverse_columns,
+    by_lone_column,
+    by_steps_alone,
+    by_sum,
+    is_average,
+    says_pace,
+)
+from gpubench_kit.logs.row_doubts import denial, doubts_told, names_number_of_frames
 from gpubench_kit.logs.sniff_sensors import sensors_of_rows
 from gpubench_kit.logs.sources import outcome_columns, several_sources, told_apart
 from gpubench_kit.logs.text_table import no_such_column, read_columns, rows_of
@@ -184,13 +191,15 @@ def _clues_of(
         ):
             values[place] = column
     times += _clock_of(rows, clock, date_order, is_alone=not times and not values)
-    above = fold(rows.table.text[: rows.table.dialect.first_row][:100_000].decode("utf-8", "replace"))
+    dialect = rows.table.dialect
+    lines = rows.table.text[: dialect.first_row][:100_000].decode("utf-8", "replace").splitlines()
+    above = fold("\n".join(line for line in lines if line not in (dialect.heading, dialect.units_line)))
     # Of several numbers none is known to be the counter's.
-    said = _PER_SECOND.findall(above)
-    per_s = (
-        {float(found) for _, found in said} if not any(words_of(one) & _OTHER_CLOCKS for one, _ in said) else set()
-    )
-    return Clues(rows, tuple(times), values, per_s.pop() if len(per_s) == 1 else 0.0, witnesses)
+    counts = _PER_SECOND.findall(above)
+    is_of_others = any(words_of(one) & _OTHER_CLOCKS for one, _ in counts)
+    per_s = float(counts[0][1]) if len({found for _, found in counts}) == 1 and not is_of_others else 0.0
+    said = (Witness(line, ms / 1e3, 0.1) for line, ms in said_above(above, "time"))
+    return Clues(rows, tuple(times), values, per_s, (*witnesses, *said), above)
 
 
 def _may_be_frames(rows: LogRows, place: int) -> bool:

@@ -149,6 +149,47 @@ def test_rates_of_another_pace_deny_the_frames(tmp_path):
     assert _read(tmp_path, _text(FRAME_MS, "dt (ms)", **{"fps limit": np.full(FRAME_MS.size, 60)})).certainty == 3
 
 
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [("average fps: {half:.1f}", "likely"), ("mean = {half:.1f} fps", "likely"),
+     ("average fps: {fps:.1f}", "proven"), ("duration {double:.1f} s", "likely"), ("Dauer: {length:.1f} s", "proven"), ("fps limit: 60", "proven"),
+     ("frame generation: on (x2)", "likely"), ("generated frames: 0", "proven"), ("frame generation off", "proven"),
+     ("start 3 s", "proven")],
+)  # fmt: skip
+def test_what_a_line_above_says_of_the_whole_run_denies_another_pace(tmp_path, line, expected):
+    fps, length_s = 1e3 / FRAME_MS.mean(), FRAME_MS.sum() / 1e3
+    told = line.format(half=fps / 2, fps=fps, double=2 * length_s, length=length_s)
+    assert _read(tmp_path, f"# {told}\n{_text(FRAME_MS, 'frame (ms)')}").certainty.word == expected
+
+
+def test_a_length_above_the_heading_proves_a_lone_column_that_is_as_long(tmp_path):
+    lone = text_of({"frame (ms)": FRAME_MS})
+    for share, expected in ((1.0, "proven"), (1.1, "likely")):
+        line = f"# length: {share * FRAME_MS.sum() / 1e3:.2f} s\n"
+        assert _read(tmp_path, line + lone).certainty.word == expected
+
+
+def test_a_lone_time_that_rates_beside_it_deny_is_asked(tmp_path):
+    columns = {
+        "work (ms)": (FRAME_MS * RNG.uniform(0.6, 0.7, FRAME_MS.size)).round(3),
+        "fps": (1e3 / FRAME_MS).round(1),
+    }
+    with pytest.raises(LogError, match="'fps' says another pace"):
+        _read(tmp_path, text_of(columns))
+
+
+@pytest.mark.parametrize(
+    ("heading", "n", "expected"), [("frame", 3000, "likely"), ("frame", 1000, "open"), ("sample", 3000, "open")]
+)
+def test_thousands_of_rates_that_vary_from_row_to_row_are_likely_those_of_frames(tmp_path, heading, n, expected):
+    text = text_of({heading: np.arange(n), "fps": (1e3 / np.resize(FRAME_MS, n)).round(1)})
+    if expected == "likely":
+        assert _read(tmp_path, text).certainty == Certainty.LIKELY
+    else:
+        with pytest.raises(LogError, match="a frame or a sample"):
+            _read(tmp_path, text)
+
+
 def test_rows_lost_in_a_few_bursts_and_beside_rates_are_seen(tmp_path):
     rates = (1e3 / FRAME_MS).round(3)
     ends_s = np.array(written(np.cumsum(FRAME_MS), "s"))

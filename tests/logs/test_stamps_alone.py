@@ -72,6 +72,22 @@ def test_a_column_that_disagrees_with_fine_stamps_is_no_frame_time(tmp_path):
     assert log.frames.frame_ms == pytest.approx(np.diff(STARTS_MS), abs=1e-6)
 
 
+@pytest.mark.parametrize("cut", [0, 11], ids=["date and time", "time of day"])
+def test_a_column_of_stamps_alone_is_a_log(tmp_path, cut):
+    log = _log(tmp_path, {"c": [one[cut:] for one in STAMPS]})
+    assert log.frames.frame_ms == pytest.approx(np.diff(STARTS_MS), abs=1e-6)
+    assert log.certainty.word == "proven"
+
+
+def test_stamps_with_pauses_or_with_rows_left_out_at_random_are_only_likely(tmp_path):
+    rng = np.random.default_rng(5)
+    frame_ms = np.tile(FRAME_MS, 3)
+    paused_ms = np.where(np.arange(frame_ms.size) % 500 == 400, 600.0, frame_ms)
+    ends_s = np.cumsum(frame_ms) / 1000
+    for times_s in (np.cumsum(paused_ms) / 1000, ends_s[rng.random(ends_s.size) < 0.5]):
+        assert _log(tmp_path, {"c": clock(times_s)}).certainty.word == "likely"
+
+
 def test_stamps_of_whole_seconds_are_too_coarse(tmp_path):
     with pytest.raises(LogError, match="no column can be the frame times"):
         _log(tmp_path, {"n": COUNTS, "c": [one[:19] for one in STAMPS]})
