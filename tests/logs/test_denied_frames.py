@@ -152,7 +152,8 @@ def test_rates_of_another_pace_deny_the_frames(tmp_path):
 @pytest.mark.parametrize(
     ("line", "expected"),
     [("average fps: {half:.1f}", "likely"), ("mean = {half:.1f} fps", "likely"),
-     ("average fps: {fps:.1f}", "proven"), ("duration {double:.1f} s", "likely"), ("Dauer: {length:.1f} s", "proven"), ("fps limit: 60", "proven"),
+     ("average fps: {fps:.1f}", "proven"), ("duration {double:.1f} s", "likely"),
+     ("Dauer: {length:.1f} s", "proven"), ("fps limit: 60", "proven"),
      ("frame generation: on (x2)", "likely"), ("generated frames: 0", "proven"), ("frame generation off", "proven"),
      ("start 3 s", "proven")],
 )  # fmt: skip

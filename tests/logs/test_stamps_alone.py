@@ -82,7 +82,7 @@ def test_a_column_of_stamps_alone_is_a_log(tmp_path, cut):
 def test_stamps_with_pauses_or_with_rows_left_out_at_random_are_only_likely(tmp_path):
     rng = np.random.default_rng(5)
     frame_ms = np.tile(FRAME_MS, 3)
-    paused_ms = np.where(np.arange(frame_ms.size) % 500 == 400, 600.0, frame_ms)
+    paused_ms = np.where(np.arange(frame_ms.size) % 200 == 100, 600.0, frame_ms)
     ends_s = np.cumsum(frame_ms) / 1000
     for times_s in (np.cumsum(paused_ms) / 1000, ends_s[rng.random(ends_s.size) < 0.5]):
         assert _log(tmp_path, {"c": clock(times_s)}).certainty.word == "likely"
