@@ -297,9 +297,6 @@ def full_lines(head: bytes) -> list[str]:
     return [full[k * len(full) // _LINES_TRIED] for k in range(_LINES_TRIED)] if len(full) > _LINES_TRIED else full
 
 
-#: Columns of a log of stamps alone: of dates and times of day apart.
-_STAMPS = 2
-
 #: In this order: one that comes earlier is kept unless a later one fits better.
 _SEPARATORS = ("\t", ";", "|", ",", " ", "")
 
@@ -328,8 +325,6 @@ class SeparatorFit:
         if self.of_stamps:
             return is_clock(cells[0])
         pairs = [cell for cell, is_numeric in zip(cells, self.is_numeric, strict=True) if is_numeric]
-        if not any(self.is_numeric):
-            return all(map(is_stamp, cells))
         return any(map(looks_numeric, pairs)) and all(looks_numeric(cell) or is_missing(cell) for cell in pairs)
 
     def resembles(self, cells: list[str]) -> bool:
@@ -368,8 +363,7 @@ def _fit(lines: list[str], separator: str) -> SeparatorFit | None:
     n_stamps = 0 if separator else sum(is_stamp(row[0]) for row in rows)
     if n_stamps > 0.6 * len(rows):
         return SeparatorFit("", (True,), n_stamps / len(rows), of_stamps=True)
-    are_stamps = n_columns <= _STAMPS and all(map(is_stamp, rows[-1]))
-    if not (any(is_numeric) or are_stamps) or (separator and n_columns == 1):
+    if not any(is_numeric) or (separator and n_columns == 1):
         return None
     n_understood = sum(len(kind) - kind.count("text") for kind in kinds)
     return SeparatorFit(separator, is_numeric, n_understood / n_columns / len(lines))

@@ -72,13 +72,6 @@ def test_a_column_that_disagrees_with_fine_stamps_is_no_frame_time(tmp_path):
     assert log.frames.frame_ms == pytest.approx(np.diff(STARTS_MS), abs=1e-6)
 
 
-@pytest.mark.parametrize("cut", [0, 11], ids=["date and time", "time of day"])
-def test_a_column_of_stamps_alone_is_a_log(tmp_path, cut):
-    log = _log(tmp_path, {"c": [one[cut:] for one in STAMPS]})
-    assert log.frames.frame_ms == pytest.approx(np.diff(STARTS_MS), abs=1e-6)
-    assert log.certainty.word == "proven"
-
-
 def test_stamps_with_pauses_or_with_rows_left_out_at_random_are_only_likely(tmp_path):
     rng = np.random.default_rng(5)
     frame_ms = np.tile(FRAME_MS, 3)
