@@ -41,6 +41,11 @@ _MOST_QUARTERS = 56
 #: A start is typed so many seconds early or late at most [s].
 _TYPED_S = 10.0
 
+#: Power that stays below this [W] and rises by less than this is that of a card that draws no frames, unless its
+#: load reaches this [%].
+_IDLE_W, _RISES_BY, _BUSY_PCT = 20.0, 1.5, 10.0
+_UNKNOWN = np.full(1, np.nan)
+
 #: Both logs count from zero: an edge must be this far off before it outweighs that [s].
 _OFF_BY_S = 3.0
 
@@ -135,6 +140,11 @@ def align(
     start of a sensor log, power may still show the end of the run before.
     """
     run_s = frame_log.frames.end_s
+    watts, load = (sensor_log.values.get(metric, _UNKNOWN) for metric in ("board_w", "load_pct"))
+    lowest_w, highest_w = np.nanquantile(watts, [0.02, 0.98]) if np.isfinite(watts).any() else (np.nan, np.nan)
+    if highest_w < min(_IDLE_W, _RISES_BY * lowest_w) and not np.nanmax(load, initial=0.0) >= _BUSY_PCT:
+        finding = note("logs.not_aligned.idle_card", check="not_aligned", name=sensor_log.name, found=highest_w)
+        return _not_aligned(say("evidence.aligned.idle"), finding)
     expected_s = started_at_s - (np.nan if sensor_log.clock is None else sensor_log.clock)
     has_clocks = frame_log.clock is not None and sensor_log.clock is not None
     if clock is not None and (offset_s is None or not has_clocks):
@@ -155,7 +165,8 @@ def align(
         return _by_clocks(frame_log, sensor_log, offset_s=offset_s, limit_s=limit_s)
     if offset_s is not None:
         shift_s = (sensor_log.origin_s or 0.0) - offset_s
-        return Alignment("declared", shift_s, say("evidence.declared")).over(sensor_log, run_s)
+        found = Alignment("declared", shift_s, say("evidence.declared")).over(sensor_log, run_s)
+        return _held_against_idling(found, sensor_log, run_s)
     found = _by_edges(sensor_log, run_s, expected_s)
     if frame_log.origin_s is not None and sensor_log.origin_s is not None:
         # Two logs that count seconds have one clock, unless an edge is far from it.
@@ -196,8 +207,10 @@ def _by_clocks(frame_log: FrameLog, sensor_log: SensorLog, *, offset_s: float | 
                 other=unread.name,
             )
             found, (frame_log, sensor_log) = replace(other, findings=(finding, *other.findings)), month_first
-    if offset_s is not None or not found.overlap > 0:
+    if not found.overlap > 0:
         return found
+    if offset_s is not None:
+        return _held_against_idling(found, sensor_log, frame_log.frames.end_s)
     return _held_against_load(found, frame_log, sensor_log, limit_s)
 
 
@@ -278,8 +291,7 @@ def _zone_difference(sensor_log: SensorLog, run_s: float, shift_s: float, limit_
 def _held_against_load(found: Alignment, frame_log: FrameLog, sensor_log: SensorLog, limit_s: float) -> Alignment:
     """Return an alignment by clocks where the load does not deny it.
 
-    A busy stretch as long as the run that begins somewhat elsewhere is the run; samples of a card that idled for
-    most of the run are not those of the run.
+    A busy stretch as long as the run that begins somewhat elsewhere is the run.
     """
     run_s, name = frame_log.frames.end_s, sensor_log.name
     whole = [(one.start_s + found.shift_s, one, metric) for metric, one in _whole_stretches(sensor_log, run_s)]
@@ -292,6 +304,11 @@ def _held_against_load(found: Alignment, frame_log: FrameLog, sensor_log: Sensor
         method = "load_edge" if metric == "load_pct" else "power_edge"
         return replace(found, method=method, shift_s=-stretch.start_s, findings=(*found.findings, told),
                        is_whole=True).over(sensor_log, run_s)  # fmt: skip
+    return _held_against_idling(found, sensor_log, run_s)
+
+
+def _held_against_idling(found: Alignment, sensor_log: SensorLog, run_s: float) -> Alignment:
+    """Return an alignment, but for samples of a card that idled for most of the run: these are not the run's."""
     signal = surest_signal(sensor_log.values)
     if signal is None:
         return found
@@ -300,7 +317,7 @@ def _held_against_load(found: Alignment, frame_log: FrameLog, sensor_log: Sensor
     of_run = signal[first:behind][np.isfinite(signal[first:behind])]
     if high - low < LEAST_SWING or not of_run.size or np.median(of_run) >= (low + high) / 2:
         return found
-    finding = note("logs.not_aligned.idle", check="not_aligned", name=name, run_s=run_s)
+    finding = note("logs.not_aligned.idle", check="not_aligned", name=sensor_log.name, run_s=run_s)
     return _not_aligned(say("evidence.aligned.idle"), finding)
 
 

@@ -197,7 +197,7 @@ def clock_of_starts(
             told_s = (told_s + _HALF_A_DAY_S) % (2 * _HALF_A_DAY_S) - _HALF_A_DAY_S
     teller = "files" if is_of_clocks else "plan"
     clock = find_one_clock(starts, lengths, time_s=time_s, signal=signal, told_s=told_s, teller=teller)
-    return replace(clock, source=source, told_s=told_s)
+    return replace(clock, source=source)
 
 
 def ahead_by_files(late_s: np.ndarray, sensors_late_s: float) -> float:
@@ -328,24 +328,28 @@ def find_one_clock(
     next_points, next_s = session.best_of(offsets[far], most[far]) if far.any() else (0.0, float("nan"))
     points, both = session.points(offset, slack)
     best, n_both = float(np.nansum(points)), int(both.any(axis=1).sum())
+    # What is told is repeated where it is as good; a file that was saved again tells anything.
+    by_told = session.points(told_s, slack + _CLOSED_S)[0] if np.isfinite(told_s) else np.full(1, np.nan)
+    told_s = told_s if np.nansum(by_told) >= best - _LESS else float("nan")
     n_inside, n_idle = int(np.isfinite(points).sum()), int((points == -2.0).sum())
     is_enough = (
         n_both >= max(_FEWEST, _BOTH_EDGES * n_runs) and best >= _BEST * n_inside and n_inside >= _BEST * n_runs
     )
     if not is_enough:
-        return OneClock(False, why=say("evidence.one_clock.only", both=n_both, runs=n_runs))
+        return OneClock(False, told_s=told_s, why=say("evidence.one_clock.only", both=n_both, runs=n_runs))
     if n_idle:
-        return OneClock(False, why=say("evidence.one_clock.idle", runs=n_idle))
+        return OneClock(False, told_s=told_s, why=say("evidence.one_clock.idle", runs=n_idle))
     away_s = next_s - offset
     key, points_s = "proven", {"both": n_both, "runs": n_runs, "away_s": away_s, "points": max(0.0, next_points)}
     if next_points > _NEXT * best:
         if not (abs(offset - told_s) <= slack + _CLOSED_S / 2 and next_points <= best - _LESS):
             about = {"away_s": away_s, "points": next_points, "best": best}
-            return OneClock(False, why=say("evidence.one_clock.as_well", **about))
+            return OneClock(False, told_s=told_s, why=say("evidence.one_clock.as_well", **about))
         key = f"proven_by_{teller}"
     drift = 0.0
     if n_both >= 6 and runs.size >= 6:
         centred = runs - runs.mean()
         slope = float(centred @ (away - away.mean()) / (centred @ centred))
         drift = slope if abs(slope) * float(np.ptp(starts_s)) > _LEAST_DRIFT_S else 0.0
-    return OneClock(True, offset, drift, float(np.median(starts_s)), say(f"evidence.one_clock.{key}", **points_s))
+    why = say(f"evidence.one_clock.{key}", **points_s)
+    return OneClock(True, offset, drift, float(np.median(starts_s)), why, told_s)

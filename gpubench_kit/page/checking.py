@@ -85,6 +85,8 @@ def state_of_runs(runs: pd.DataFrame, findings: pd.DataFrame) -> list[str]:
             lines.append(say(f"check.rows.{check}", n=len(of[check]), names=_some(names)).replace(" ()", ""))
         if check.endswith("log_unusable") and check in of:
             lines.append(say("check.rows.why", n=len(of[check]), message=of[check]["message"].iloc[0]))
+    for row in of["clock_not_proven"].itertuples() if "clock_not_proven" in of else ():
+        lines.append(say("check.clock", name=row.message.partition(": ")[0], action=row.action))
     lines += messages("logs_not_matched") + messages("not_compared")
     if "samples_missing" in of:
         missing = of["samples_missing"]

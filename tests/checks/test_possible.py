@@ -97,8 +97,10 @@ def test_the_order_of_the_runs_is_told_for_each_group():
 
 def test_watts_without_a_proven_clock_are_no_verdict_and_say_so(fps):
     fps.metrics = fps.metrics[fps.metrics["metric"] != "board_w"]
-    clock = Finding("note", "clock_not_proven", "evening.csv: it spans 16 runs, and its clock is not proven.")
-    possible, said, _ = checked(fps, [clock])
+    line = '[logs] sensor_clock = "same_machine"'
+    clock = Finding("note", "clock_not_proven", "evening.csv: it spans 16 runs.", action=f"Say so: {line}")
+    possible, said, state = checked(fps, [clock])
+    assert f"The clock of evening.csv is not proven. Say so: {line}" in state
     assert said[0] == "These runs can give a verdict on FPS; not on power: sensor clock not proven."
     assert set(possible.loc[possible["metric"] == "board_w", "fix"]) == {
         "If both recorders ran on one machine, each with date and time in its rows: "

@@ -271,6 +271,15 @@ def test_offset_that_the_finding_prints_brings_the_load_onto_the_frames(tmp_path
     assert mended.findings == ()
 
 
+@pytest.mark.parametrize(("watts", "load", "is_used"), [(9.0, 0.5, False), (9.0, 60.0, True), (28.0, 0.5, True)])
+def test_samples_of_a_card_that_draws_no_frames_are_not_used(tmp_path, watts, load, is_used):
+    times = np.arange(0, RUN_S + 10, 0.5)
+    moves = 1 + 0.03 * np.sin(times)
+    sensors = _sensors(times, np.full(times.size, load), watts * moves, stamps=clock(times, "2026-11-02T20:59:55"))
+    aligned = _aligned(tmp_path, _clocked_frames(), sensors)
+    assert ("not_aligned" not in [one.check for one in aligned.findings]) is is_used
+
+
 def test_load_that_lasts_longer_than_the_run_says_nothing_about_clocks(tmp_path):
     times, load, watts = sensor_signal(3 * RUN_S, before_s=5.0)
     stamps = clock(times, "2026-11-02T20:59:46")

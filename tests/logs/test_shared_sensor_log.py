@@ -190,10 +190,20 @@ def test_the_way_out_of_starts_that_do_not_tell_is_said(tmp_path, typed):
 def test_a_sensor_log_that_was_saved_again_later_proves_nothing(tmp_path):
     evening = Evening(tmp_path, pauses=(20.0, 20.0))
     evening.record(ahead=lambda times: 80.0)
-    os.utime(tmp_path / "logs" / "all.csv", (BEGAN_S + 9000.0,) * 2)
-    watts, findings = evening.measured()
+    closed_s, pace_s = os.stat(tmp_path / "logs" / "all.csv").st_mtime, evening.starts[1] - evening.starts[0]
+    for later_s in (9000.0, pace_s):
+        os.utime(tmp_path / "logs" / "all.csv", (closed_s + later_s,) * 2)
+        watts, findings = evening.measured()
+        assert watts.empty
+        assert "[logs] sensor_offset_s = 0.0" in findings["clock_not_proven"].action
+
+
+def test_an_offset_of_the_plan_that_gives_runs_samples_of_an_idle_card_gives_no_watts(tmp_path):
+    evening = Evening(tmp_path, pauses=(40.0, 40.0))
+    evening.record(ahead=lambda times: 80.0)
+    watts, findings = evening.measured(sensor_offset_s=115.0)
     assert watts.empty
-    assert "by the times of the files" in findings["clock_not_proven"].action
+    assert "whether a sensor_offset_s of the plan is right" in findings["not_aligned"].action
 
 
 def test_the_plan_states_how_far_a_clock_is_ahead(tmp_path):

@@ -1,4 +1,4 @@
-"""Which device a sensor is of: one of several cards, the whole machine at the wall, or the other of two exchanged."""
+"""Which device a sensor is of: one of several cards, the machine at the wall, or the other of two exchanged."""
 
 import re
 
