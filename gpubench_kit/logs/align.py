@@ -147,6 +147,11 @@ def align(
         return _not_aligned(say("evidence.aligned.idle"), finding)
     expected_s = started_at_s - (np.nan if sensor_log.clock is None else sensor_log.clock)
     has_clocks = frame_log.clock is not None and sensor_log.clock is not None
+    if clock is not None and clock.source == "files":
+        if offset_s is None and not has_clocks:
+            finding = note("logs.not_aligned.files", check="not_aligned", name=sensor_log.name, other=clock.why)
+            return _not_aligned(say("evidence.aligned.files"), finding)
+        clock = None
     if clock is not None and (offset_s is None or not has_clocks):
         shift_s = place_of_run(frame_log, sensor_log, clock=clock, started_at_s=started_at_s)
         if clock.source == "typed":

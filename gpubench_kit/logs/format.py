@@ -316,7 +316,8 @@ class OneClock:
     middle_s : start of the middle run [s]
     why : the evidence, or why it is refused
     told_s : what the times of the files or the plan say of the offset [s]; nan where they say nothing
-    source : where the starts are from: a kind of clock, ``typed`` or ``elapsed``
+    source : where the starts are from: a kind of clock, ``typed`` or ``elapsed``; or ``files`` of a run's own log
+        that was closed with the frame log of another run, which ``why`` names
     """
 
     is_proven: bool

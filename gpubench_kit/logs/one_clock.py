@@ -43,6 +43,9 @@ _LEAST_DRIFT_S = 0.8
 #: Files of a recorder are closed so long after their last row, give or take [s].
 _CLOSED_S = 3.0
 
+#: Share of sensor logs closed with a frame log, by so much before or after it, and how far apart others are [s].
+_NEARLY_ALL, _CLOSED_WITH_S, _APART_S = 0.8, 10.0, 30.0
+
 #: Offsets that the times of the files may confirm have half a run less than the best at most.
 _LESS = 0.5
 
@@ -107,6 +110,8 @@ def with_clocks(tasks: Sequence[RunTask]) -> tuple[tuple[RunTask, ...], list[Fin
         if task.sensor_path is not None and task.frame_path is not None:
             by_log.setdefault(task.sensor_path, []).append(place)
     changed, findings = list(tasks), []
+    for place, other in _closed_with_others(tasks, [places[0] for places in by_log.values() if len(places) == 1]):
+        changed[place] = replace(tasks[place], clock=OneClock(False, source="files", why=other))
     for places in by_log.values():
         if len(places) < 2:
             continue
@@ -115,6 +120,30 @@ def with_clocks(tasks: Sequence[RunTask]) -> tuple[tuple[RunTask, ...], list[Fin
         for place in places:
             changed[place] = replace(tasks[place], clock=clock)
     return tuple(changed), findings
+
+
+def _closed_with_others(tasks: Sequence[RunTask], places: list[int]) -> list[tuple[int, str]]:
+    """Return which runs' own sensor logs were closed with the frame log of another run, and of which one.
+
+    That tells only where nearly all were closed with a frame log, and these one after the other: copies are not.
+    """
+    runs = [place for place, task in enumerate(tasks) if task.frame_path is not None]
+    try:
+        frames_s = {place: Path(str(tasks[place].frame_path)).stat().st_mtime for place in runs}
+        sensors_s = np.array([Path(str(tasks[place].sensor_path)).stat().st_mtime for place in places])
+    except OSError:
+        return []
+    runs.sort(key=frames_s.__getitem__)
+    closed_s = np.array([frames_s[place] for place in runs])
+    if len(places) < _FEWEST or np.median(np.diff(closed_s)) < _APART_S:
+        return []
+    # Halfway between two frame logs, the nearest one changes.
+    nearest = np.searchsorted((closed_s[:-1] + closed_s[1:]) / 2, sensors_s)
+    is_near = np.abs(sensors_s - closed_s[nearest]) <= _CLOSED_WITH_S
+    is_other = is_near & (np.abs(sensors_s - [frames_s[place] for place in places]) >= _APART_S)
+    if is_near.mean() < _NEARLY_ALL:
+        return []
+    return [(places[one], tasks[runs[nearest[one]]].run) for one in np.flatnonzero(is_other)]
 
 
 def _clock_of(tasks: list[RunTask]) -> tuple[OneClock, list[Finding]]:

@@ -250,3 +250,37 @@ def test_starts_typed_by_hand_place_runs_where_the_plan_states_one_machine(tmp_p
     evening.record()
     watts, _ = evening.measured(typed=_typed(evening), sensor_clock="same_machine")
     assert len(watts) == n_placed
+
+
+@pytest.mark.parametrize("names", [[0, 0, 1, 2, 3, 4, 5, 6], [0, 1, 2, 4, 3, 5, 6, 7]])
+def test_sensor_logs_without_a_clock_that_were_closed_with_other_frame_logs_have_no_watts(tmp_path, names):
+    evening = Evening(tmp_path, with_clock=False)
+    times = np.arange(0, evening.lengths.max() + 10, 0.5)
+    for run, length_s in enumerate(evening.lengths):
+        is_busy = (times >= 5) & (times < 5 + length_s)
+        watts = np.where(is_busy, evening.watts[run], 40.0) + np.sin(2.4 * np.arange(times.size)).round(2)
+        own = table({"t": times, "board_w": watts, "load_pct": np.where(is_busy, 97, 3)})
+        evening.write(f"s{run}.csv", own, closed_s=evening.starts[run] + length_s + 5)
+    evening.sensor_log = {run: f"logs/s{run}.csv" for run in range(N_RUNS)}
+    assert len(evening.measured()[0]) == N_RUNS
+    evening.sensor_log = {run: f"logs/s{one}.csv" for run, one in enumerate(names)}
+    if names[0] != names[1]:
+        watts, findings = evening.measured()
+        assert set(watts.index) == {f"r{run}" for run, one in enumerate(names) if run == one}
+        assert "the frame log of run 'r3'" in findings["not_aligned"].message
+        return
+    # A log named twice is told elsewhere.
+    evening.sensor_log[1] = "logs/s7.csv"
+    assert set(evening.measured()[0].index) == {"r0"}
+
+
+def test_copied_sensor_logs_without_a_clock_keep_their_watts(tmp_path):
+    evening = Evening(tmp_path, with_clock=False)
+    for run in range(N_RUNS):
+        times = np.arange(0, evening.lengths[run] + 10, 0.5)
+        is_busy = (times >= 5) & (times < 5 + evening.lengths[run])
+        watts = np.where(is_busy, evening.watts[run], 40.0) + np.sin(2.4 * np.arange(times.size)).round(2)
+        text = table({"t": times, "board_w": watts, "load_pct": np.where(is_busy, 97, 3)})
+        evening.write(f"s{run}.csv", text, closed_s=9000.0 + run)
+        evening.sensor_log[run] = f"logs/s{run}.csv"
+    assert len(evening.measured()[0]) == N_RUNS
