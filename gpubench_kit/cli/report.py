@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 _DONE, _NOTHING_COMPARED, _BAD_INPUT, _FAULT = 0, 1, 2, 3
 
-#: A file of such a name is a table of results, from which the review is drafted first.
-_TABLES = (".xlsx", ".csv", ".tsv")
+#: A file of another name is a table of results, from which the review is drafted first.
+_PLANS = (".toml", "")
 
 
 def report(asked: argparse.Namespace) -> int:
@@ -30,7 +30,7 @@ def report(asked: argparse.Namespace) -> int:
     from gpubench_kit.report.page_build import Making
 
     folder = Path(asked.folders[0])
-    if folder.is_file() and folder.suffix.casefold() in _TABLES:
+    if folder.is_file() and folder.suffix.casefold() not in _PLANS:
         asked.folders = _folders_of_table(asked, folder)
         if len(asked.folders) != 1:
             return _report_many(asked) if asked.folders else _BAD_INPUT

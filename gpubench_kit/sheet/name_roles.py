@@ -8,7 +8,7 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 
 from gpubench_kit.model.questions import Question
-from gpubench_kit.model.words import words_of
+from gpubench_kit.model.words import CARD, QUANTITY, words_of
 from gpubench_kit.sheet.log_names import names_reference, names_tuning, word_set
 from gpubench_kit.sheet.name_factors import Factor, Factors, LogBoard
 from gpubench_kit.sheet.questions import choice, named, question
@@ -19,6 +19,7 @@ _GAME_KEYS = word_set(
     "game games spiel title titel jeu juego gioco app application anwendung program programm process prozess exe"
 )
 _TUNING_KEYS = word_set("tuning profile profil mode modus state card gpu driver treiber")
+_GROUP_KEYS = word_set("driver treiber pilote preset quality setting settings resolution auflösung")
 #: Mean rates of games differ by more than the first factor, those of tunings by less than the second.
 _GAMES_DIFFER, _TUNINGS_DIFFER, _SURE_GAMES = 1.25, 1.15, 1.3
 #: What a group of words can be, by its answer -> the column that it fills.
@@ -61,6 +62,7 @@ def label_logs(found: Factors, board: LogBoard) -> None:
             asked = question("game_of_all", {"found": name}, choices=[choice("game_of_all", "yes", value=name)])
             answer = board.ask(asked, board.every, "game")
             board.put(board.every, "game", answer or name, why=say("draft.why.words_of_all"))
+    _ask_groups_in_logs(board)
     for column in ("game", "tuning"):
         _ask_numbers(board, column)
     for column in ("game", "tuning"):
@@ -122,16 +124,21 @@ def _are_numbered(factor: Factor) -> bool:
 
 def _games_in_logs(board: LogBoard) -> dict[int, str]:
     """Return the game of each log where lines above the heading name it; nothing where none does in all logs."""
-    values: dict[str, dict[int, str]] = defaultdict(dict)
-    for one, fact in enumerate(board.logs):
-        for key, value in fact.preamble:
-            values[key][one] = value
-    for key, of_log in values.items():
+    for key, of_log in _values_in_logs(board).items():
         n_names = len(set(of_log.values()))
         is_named = bool(words_of(key) & _GAME_KEYS) and not words_of(key) & _TUNING_KEYS
         if is_named and len(of_log) == len(board.logs) and 1 < n_names <= max(2, len(board.logs) // 2):
             return of_log
     return {}
+
+
+def _values_in_logs(board: LogBoard) -> dict[str, dict[int, str]]:
+    """Return the values above the headings of the logs, by key and log."""
+    values: dict[str, dict[int, str]] = defaultdict(dict)
+    for one, fact in enumerate(board.logs):
+        for key, value in fact.preamble:
+            values[key][one] = value
+    return values
 
 
 def _give_games(found: Factors, roles: Roles, board: LogBoard, *, stated: Mapping[int, str]) -> None:
@@ -205,13 +212,8 @@ def _put_levels(factor: Factor, found: Factors, board: LogBoard, *, role: tuple[
     """Fill in the levels of a factor under its role; of words without a role it is asked what they are."""
     levels = [found.written(level) for level in sorted(factor)]
     if role is None:
-        column = _GROUP_COLUMNS.get(board.answers.get("group_is", ""), "group")
-        waits = ("round", "group") if column == "group" else ()
-        board.questions.append(question("group_is", {"names": levels}))
-        board.doubt(board.every if waits else (), *waits)
-        for number, level in enumerate(sorted(factor), start=1):
-            value = str(number) if column == "round" else found.written(level)
-            board.put(found.files[level], column, value, why=say("draft.why.words_together"))
+        files_of = {found.written(level): list(found.files[level]) for level in sorted(factor)}
+        _ask_group(files_of, board, why=say("draft.why.words_together"))
         return
     for level in factor:
         if level:
@@ -228,6 +230,41 @@ def _put_levels(factor: Factor, found: Factors, board: LogBoard, *, role: tuple[
         in_doubt = board.every if is_twice else files
         answer = board.ask(question("no_tuning_in_name", said), in_doubt, "tuning", *["game"] * is_twice)
         board.put(files, role[0], answer or "factory", why=say("draft.why.no_tuning_word"))
+
+
+def _ask_group(files_of: Mapping[str, Sequence[int]], board: LogBoard, *, why: str) -> None:
+    """Ask what words or values are that part the logs; what they are until then is a group."""
+    column = _GROUP_COLUMNS.get(board.answers.get("group_is", ""), "group")
+    waits = ("round", "group") if column == "group" else ()
+    board.questions.append(question("group_is", {"names": list(files_of)}))
+    board.doubt(board.every if waits else (), *waits)
+    for number, (level, files) in enumerate(files_of.items(), start=1):
+        board.put(files, column, str(number) if column == "round" else level, why=why)
+
+
+def _ask_groups_in_logs(board: LogBoard) -> None:
+    """Ask what values above the headings are that part the logs, such as two cards or two drivers.
+
+    What each game, or each tuning, has of its own is no group; another card is one for all that.
+    """
+    if any({"group", *_GROUP_COLUMNS.values()} & cells.keys() for cells in board.cells):
+        return
+    for key, of_log in _values_in_logs(board).items():
+        words, files_of = words_of(key), defaultdict(list)
+        for one, value in sorted(of_log.items()):
+            files_of[value].append(one)
+        is_group = 1 < len(files_of) <= max(2, len(board.logs) // 2) and len(of_log) == len(board.logs)
+        if not is_group or not words & (CARD | _GROUP_KEYS) or words & frozenset().union(*QUANTITY.values()):
+            continue
+        pairs = [
+            {(board.value(one, column), value) for one, value in of_log.items()} for column in ("game", "tuning")
+        ]
+        is_own = any(len({level for level, _ in own}) == len(own) for own in pairs)
+        is_same = any(all(words_of(level) & words_of(value) for level, value in own) for own in pairs)
+        if is_same or (is_own and not words & CARD):
+            continue
+        _ask_group(dict(sorted(files_of.items())), board, why=say("draft.why.log_names_it"))
+        return
 
 
 def _ask_numbers(board: LogBoard, column: str) -> None:

@@ -184,14 +184,15 @@ def _one_below_another(rows: Rows) -> list[Rows]:
     """Return tables below one another: a further heading that differs from the first begins another one."""
     starts: list[int] = []
     seen: set[Cells] = set()
-    place = _heading_place(rows)
+    place, first = _heading_place(rows), 0
     while place is not None:
         head = tuple(fold(cell) for cell in rows[place][1] if cell)
         above = [cell for _, cells in rows[max(0, place - 1) : place] for cell in cells if cell]
         title = above[0] if starts and len(above) == 1 else ""
         is_metric = bool(title and meaning_of(title).metric)
-        if not seen or head not in seen or is_metric or _is_of_another(rows, starts[-1], place, title=title):
+        if not seen or head not in seen or is_metric or _is_of_another(rows, first, place, title=title):
             starts.append(place - bool(title and head in seen))
+            first = place
         seen = seen or {head}
         further = _heading_place(rows[place + 1 :])
         place = None if further is None else place + 1 + further

@@ -261,6 +261,9 @@ def read_grids(file: Path) -> list[Grid]:
             grids.append(_grid(sheet.title, shown_rows, file.name, notes=tuple(notes)))
     else:
         text = decoded_text(content, file.name, [])
+        if "\0" in text:
+            action = "Save it as .xlsx or CSV."
+            raise TableError(Fault(file.name, "neither text nor an .xlsx workbook was found.", action))
         rows, _ = _split(text, file.name, lambda one: max(_OF_TABLES, key=lambda mark: _regular(one, mark)))
         grids = [_grid("", rows, file.name)]
     filled = [grid for grid in grids if grid.rows]

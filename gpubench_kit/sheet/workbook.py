@@ -267,7 +267,7 @@ def _unreadable(file: str, problem: Exception, error: type[GpubenchError]) -> Gp
     found = str(problem) if isinstance(problem, DamagedZip) else f"{type(problem).__name__}: {problem}"
     shown = " ".join(found.split())[:200]
     summary = f"the file cannot be read as an .xlsx workbook ({shown})."
-    return error(Fault(file, summary, "Save it again, or save the sheet as CSV."))
+    return error(Fault(file, summary, "Save it again as .xlsx, or save the sheet as CSV."))
 
 
 def cell_text(cell: Any) -> str:

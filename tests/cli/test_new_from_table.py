@@ -134,6 +134,10 @@ FAULTS = {
     "no such file": (lambda folder: folder / "none.xlsx", "there is no such folder or file"),
     "no table": (lambda folder: _text(folder, "hello\nworld\n"), "no table of results was found"),
     "empty": (lambda folder: _text(folder, ""), "no sheet holds any cell"),
+    "another workbook": (
+        lambda folder: _bytes(folder, b"\xd0\xcf\x11\xe0" + bytes(900)),
+        "Save it as .xlsx or CSV.",
+    ),
     "no workbook": (lambda folder: _bytes(folder, b"PK\x03\x04 broken"), "cannot be read as an .xlsx workbook"),
 }
 

@@ -58,6 +58,12 @@ def test_a_folder_beside_the_table_is_made_and_reported(tmp_path, reported, caps
     assert table.read_bytes() == before
 
 
+def test_a_table_of_another_kind_says_how_to_save_it(tmp_path, reported, capsys):
+    (tmp_path / "larkmoor.xls").write_bytes(b"\xd0\xcf\x11\xe0" + bytes(900))
+    assert report(tmp_path / "larkmoor.xls") == 2
+    assert "Save it as .xlsx or CSV." in capsys.readouterr().err
+
+
 def test_the_second_time_the_run_sheet_counts(tmp_path, reported, capsys):
     table = write_workbook(tmp_path / "larkmoor.xlsx", {"runs": TABLES_BY_NAME["plain"].rows})
     report(table, "--answers", answers(tmp_path))

@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from made_folders import ROOT, STYLES, MadeFolder, made_folder, random_style
+from made_folders import ROOT, STYLES, MadeFolder, Style, made_folder, random_style
 
 from gpubench_kit.model.questions import LogFacts, Question
 from gpubench_kit.sheet.draft import Draft, all_questions, table_lines
@@ -297,6 +297,20 @@ def test_a_second_card_in_the_names_is_asked():
     assert len(one.rows) == 45
     assert all(row.source.startswith("Fernholt") for row in one.rows)
     assert not any(row.cells["round"].is_asked for row in one.rows)
+
+
+def test_cards_and_drivers_that_the_logs_name_are_asked():
+    def of(key, value):
+        return drafted(made_folder(Style(STYLES["copied"].name_of, preamble=lambda run: ((key, value(run)),)), 5))
+
+    two_cards = of("GPU", lambda run: "Fernholt 3" if run.round > 2 else "Larkmoor 4")
+    assert asked(two_cards, "group_is").text == 'What are "Fernholt 3", "Larkmoor 4"?'
+    assert two_cards.n_open
+    assert "group_is" in keys(of("driver", lambda run: f"31.{run.round}"))
+    assert "group_is" not in keys(of("driver", lambda run: f"for {run.game}"))
+    assert "group_is" not in keys(of("card", lambda run: f"{run.tuning} profile"))
+    assert "group_is" not in keys(of("GPU load", lambda run: f"9{run.round} %"))
+    assert "group_is" not in keys(of("note", lambda run: f"pass {run.round}"))
 
 
 def test_two_recorders_of_the_same_runs_are_asked():

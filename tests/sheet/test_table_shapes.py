@@ -308,6 +308,14 @@ def test_a_repeated_heading_above_other_tunings_parts_nothing():
     assert asked(drafted([*rows, *other])) == {"which_table"}
 
 
+def test_titled_tables_of_the_same_names_are_never_one():
+    table = _under(["Game", "Tuning", "Run", "Avg FPS"])
+    draft = drafted([["1440p ultra"], *table, [""], ["4K ultra"], *table, [""], ["old driver"], *table])
+    assert next(one for one in draft.first if one.key == "which_table").text.startswith(
+        "larkmoor.xlsx holds 3 tables"
+    )
+
+
 def test_a_low_above_its_average_is_left_open_with_it():
     rows = [["Game", "Tuning", "Run", "1% low FPS", "Average FPS"],
             *([*map(str, key), "71.5" if key == ("Salt Orchard", "quiet", 2) else "41", str(value)]
