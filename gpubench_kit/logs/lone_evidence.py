@@ -236,13 +236,14 @@ def _is_part(clues: Clues, place: int) -> bool:
 
 def _moves_as_time(clues: Clues, place: int) -> bool:
     """Return whether the steps of a time are a column's values but for their unit."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratios = [
-            time.steps / side
-            for time in clues.times
-            for side in (clues.values[place][1:], clues.values[place][:-1])
-        ]
-    return any(np.nanmedian(np.abs(one / np.nanmedian(one) - 1)) < _SAME_SHAPE for one in ratios)
+    values = clues.values[place]
+    for time, side in itertools.product(clues.times, (values[1:], values[:-1])):
+        is_full = np.isfinite(side) & (side != 0)
+        ratios = time.steps[is_full] / side[is_full]
+        usual = float(np.median(ratios)) if ratios.size else 0.0
+        if usual and np.median(np.abs(ratios / usual - 1)) < _SAME_SHAPE:
+            return True
+    return False
 
 
 def _clock_alone(time: TimeColumn) -> Reading | None:
