@@ -114,10 +114,9 @@ def read_run(task: RunTask, *, memory: FormatMemory | None = None) -> RunLog:
         window = (task.sensor_edge_s, end_s - task.sensor_edge_s)
         if frame_log is not None:
             sensors, standing = _without_standing(time_s, sensors, window)
-            findings = (*findings, *standing)
+            sensors, settling = _settled(time_s, sensors, window, (frame_log.frames, facts.share_at_interval))
+            findings = (*findings, *standing, *settling)
         facts = sensor_facts(facts, time_s, sensors, alignment=alignment, window=window)
-        if frame_log is not None and "board_w" in sensors:
-            findings = (*findings, *_unsettled(time_s, sensors["board_w"], window))
     if task.declared.other_names:
         findings = (*findings, *_of_other_card(frame_log, task), *_of_other_card(sensor_log, task))
     findings = tuple(replace(finding, run=task.run) for finding in findings)
@@ -215,6 +214,14 @@ _STANDS_LOOKED_S = 0.25
 _STANDS_WRITTEN, _STANDS_FLICKERS, _STANDS_SPAN = 0.01, 0.001, 4.0
 
 
+#: A power that averages rises for at most so long [s], to within this share of its level, at one frame rate
+#: (share), and when its mean begins it has come this share of the way at most.
+_LONGEST_RISE_S, _SETTLED, _SAME_RATE, _WAY = 12.0, 0.03, 0.05, 0.6
+
+#: Share of frames of one length from which on something holds the frame rate, whatever the scene is.
+_HELD = 0.3
+
+
 def _without_standing(
     time_s: np.ndarray, sensors: Mapping[str, np.ndarray], window: tuple[float, float]
 ) -> tuple[dict[str, np.ndarray], tuple[Finding, ...]]:
@@ -284,16 +291,39 @@ def _with_sensor_log(facts: RunFacts, sensor_log: SensorLog, alignment: Alignmen
     )
 
 
-def _unsettled(time_s: np.ndarray, power: np.ndarray, window: tuple[float, float]) -> Iterable[Finding]:
-    """Yield a finding where power at the start of the window is far from what it is later."""
-    inside = slice(*np.searchsorted(time_s, window))
+def _settled(
+    time_s: np.ndarray, sensors: dict[str, np.ndarray], window: tuple[float, float], drawn: tuple[Frames, float]
+) -> tuple[dict[str, np.ndarray], tuple[Finding, ...]]:
+    """Return sensors without a power that still rose when its mean began, and the finding on it.
+
+    Where the frame rate is what it is later, and nothing holds it, the card drew as much: the sensor averages over
+    seconds. Else the scene may start lighter, and all of its power counts.
+    """
+    inside, power = slice(*np.searchsorted(time_s, window)), sensors.get("board_w", np.empty(0))
     known = np.isfinite(power[inside])
     times, watts = time_s[inside][known], power[inside][known]
     if watts.size < 8:
-        return
+        return sensors, ()
     n_first = max(1, int((times <= window[0] + 0.5).sum()))
     first, usual = float(watts[:n_first].mean()), float(watts[watts.size // 4 :].mean())
     difference_pct = 100.0 * (first / usual - 1.0) if usual > 0 else 0.0
-    if abs(difference_pct) > 10.0 and float(watts.std()) >= 2.0:
-        about: dict[str, Any] = {"start_s": window[0], "first_w": first, "usual_w": usual}
-        yield note("logs.power_not_settled", found=difference_pct, limit=10.0, unit="%", **about)
+    if abs(difference_pct) <= 10.0 or float(watts.std()) < 2.0:
+        return sensors, ()
+    about: dict[str, Any] = {"start_s": window[0], "first_w": first, "usual_w": usual}
+    rising = watts[: int(np.argmax(watts >= (1 - _SETTLED) * usual)) + 1]
+    until_s, before, (frames, share_alike) = float(times[rising.size - 1]), power[: inside.start], drawn
+    idle = float(np.nanmin(before)) if np.isfinite(before).any() else np.nan
+    early, late = (frames.frame_ms[part] for part in (frames.time_s < until_s, frames.time_s >= until_s))
+    if (
+        # Edges of no length are a decision for the whole run.
+        window[0] > 0
+        and first - idle < _WAY * (usual - idle)
+        and until_s <= _LONGEST_RISE_S
+        and (np.diff(rising) > -_SETTLED * usual).all()
+        and share_alike < _HELD
+        and late.size
+        and abs(early.mean() / late.mean() - 1) <= _SAME_RATE
+    ):
+        told = note("logs.power_settles", check="power_not_settled", found=until_s, unit="s", **about)
+        return {**sensors, "board_w": np.where(time_s < until_s, np.nan, power)}, (told,)
+    return sensors, (note("logs.power_not_settled", found=difference_pct, limit=10.0, unit="%", **about),)
