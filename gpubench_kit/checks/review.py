@@ -160,7 +160,7 @@ _READING = (
     Check("run_sheet_row", "stop", stage="reading", is_of_files=True),
     *(Check(name, stage="reading", is_of_files=True) for name in (
         "files_without_row", "names_open", "not_recorded_yet", "without_runs", "log_guessed", "logs_not_matched",
-        "log_by_pattern",
+        "log_by_pattern", "samples_of_others",
     )),
     *(Check(name, stage="reading", is_routine=True) for name in (
         "aligned_by_edge", "same_clock_taken", "started_together_taken", "frame_times_from_steps", "cut_last_line",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import itertools
 import os
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -245,15 +246,16 @@ def _names_of_logs(
     names = [
         (row["frame_log"] or _by_pattern(row, plan, matched.findings), row["sensor_log"]) for row in _rows_of(runs)
     ]
-    if all(map(any, names)):
+    # A sensor log of a whole bench session tells nothing of a run without frames.
+    n_named = Counter(sensor_log for _, sensor_log in names)
+    is_bare = [not frame_log and (not sensor_log or n_named[sensor_log] > 1) for frame_log, sensor_log in names]
+    if not any(is_bare):
         return names
     waiting = [
         NamedRow(row["run"], row["game"], row["tuning"], _count(row["round"], 0), _count(row["order"]), start_s)
-        for row, start_s, logs in zip(_rows_of(runs), started.tolist(), names, strict=True)
-        if not (any(logs) or row["excluded"] or row["run"] in with_numbers)
+        for row, start_s, bare in zip(_rows_of(runs), started.tolist(), is_bare, strict=True)
+        if bare and not (row["excluded"] or row["run"] in with_numbers)
     ]
-    if not waiting:
-        return names
     places = RealPaths(plan.folder)
     named = {name.replace("\\", "/").rsplit("/", 1)[-1] for logs in names for name in logs}
     unnamed = [path for path in _files_in(places) if path.name not in named]
@@ -265,7 +267,14 @@ def _names_of_logs(
         by_sequence=not any(frame_log for frame_log, _ in names),
     )
     matched.findings.extend(findings)
-    return [pairs.get(run, logs) for run, logs in zip(runs["run"], names, strict=True)]
+    found, alone = [], []
+    for run, bare, (frame_log, sensor_log) in zip(runs["run"], is_bare, names, strict=True):
+        paired = pairs.get(run, ("", "")) if bare else (frame_log, sensor_log)
+        found.append((paired[0], paired[1] or (sensor_log if paired[0] else "")))
+        alone += [run] * (bool(sensor_log) and not any(found[-1]))
+    if alone:
+        matched.findings.append(note("logs.samples_of_others", n=len(alone), shown=_first(alone), found=len(alone)))
+    return found
 
 
 def _witnesses_of(file: Path) -> dict[tuple[str, str], Witness]:

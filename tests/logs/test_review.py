@@ -315,6 +315,23 @@ def test_a_log_named_for_another_tuning_is_never_taken_by_its_clock(tmp_path):
     assert "the name of 'logs/a factory.csv' speaks of another game or tuning than run 'r0'" in asked.message
 
 
+@pytest.mark.parametrize("typed", [{}, {"avg_fps": 101.5}])
+def test_a_sensor_log_of_all_tells_nothing_of_a_row_without_frames(tmp_path, typed):
+    rows = [_row(k, sensor_log="logs/all.csv", **(typed if k == 0 else {})) for k in range(4)]
+    rows[0]["frame_log"] = ""
+    signal = table({"time_s": np.arange(300.0), "board_w": 200 + np.sin(np.arange(300.0)).round(2)})
+    logs = {f"r{k}.csv": frame_log(frame_times(seed=k)) for k in range(1, 4)}
+    _folder(tmp_path, rows, logs=logs | {"all.csv": signal})
+    review = open_review(_plan(tmp_path), keep_going=True)
+    assert [task.run for task in review.tasks] == ["r1", "r2", "r3"]
+    (told,) = (one for one in review.findings if one.check == "samples_of_others")
+    assert "1 row of the run sheet names no frame log" in told.message
+    # A log of its own is that of a run without frames, such as one with the card idle.
+    rows[0]["sensor_log"] = "logs/own.csv"
+    _folder(tmp_path, rows, logs={"own.csv": signal})
+    assert len(open_review(_plan(tmp_path), keep_going=True).tasks) == 4
+
+
 def test_logs_that_do_not_match_the_number_of_rows_are_not_guessed(tmp_path):
     _loose(tmp_path, STARTS[:2], [_row(k, frame_log="") for k in range(3)])
     review = open_review(_plan(tmp_path), keep_going=True)
