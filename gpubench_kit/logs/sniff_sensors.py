@@ -19,7 +19,7 @@ from gpubench_kit.logs.log_table import HEAD_BYTES, LogRows
 from gpubench_kit.logs.sample_time import declared_clock, elapsed_of, no_time, time_counted
 from gpubench_kit.logs.text_table import no_such_column, read_columns
 from gpubench_kit.model.errors import Fault, LogError
-from gpubench_kit.model.metrics import BOUNDS, METRICS, REACHED, SENSOR_METRICS
+from gpubench_kit.model.metrics import BOUNDS, METRICS, REACHED, SENSOR_METRICS, fitting_metrics
 from gpubench_kit.model.questions import quoted
 from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import (
@@ -53,6 +53,9 @@ _OF_PART = {
     ("power", "memory"): "", ("fan", "memory"): "", ("load", "hotspot"): "", ("power", "hotspot"): "",
 }  # fmt: skip
 
+#: Words for what a board has that is not the card's.
+_ON_BOARDS = QUANTITY["heat"] | QUANTITY["fan"]
+
 #: Metrics that need no word for the card beside a stated unit: the heading names the part itself.
 _NAMED_PARTS = frozenset({"memory_c", "memory_mhz", "memory_used_gb", "hotspot_c", "wall_w", "sound_dba"})
 
@@ -62,54 +65,15 @@ _SHARE_POSSIBLE = 0.8
 #: Metrics that logs also hold in another unit: medians between which that must be so, the factor and the unit.
 _OTHER_UNITS = {"core_mv": (0.2, 5.0, 1000.0, "V"), "memory_used_gb": (256.0, 262_144.0, 1 / 1024, "MB")}
 
-#: Range of the median of a sensor's values, in the unit that logs without stated units are usually in.
-_USUAL = {
-    "core_c": (18.0, 115.0), "board_w": (3.0, 1500.0), "core_mhz": (150.0, 6000.0), "fan_rpm": (300.0, 6000.0),
-    "core_mv": (0.45, 1.6),
-}  # fmt: skip
-
 #: Medians of the mains of any country [V].
 _MAINS_V = ((90.0, 135.0), (195.0, 260.0))
 
+#: How often the idle median, and how much, the memory of a card at work reaches, and no other: it steps its clock
+#: up, or is as hot [MHz, °C]; and samples that both medians need.
+_RISES, _SAMPLES_OF_MEDIAN = {"memory_mhz": (5.0, 500.0), "memory_c": (1.1, 72.0)}, 12
+
 #: A part of the machine that a heading numbers 0, so that a card of number 1 is the second one.
 _NUMBERED_ZERO = re.compile(r"[^\W\d_][\s#:._\[(-]{0,3}0(?![\w.,])")
-
-
-def fitting_metrics(values: np.ndarray, step: float) -> list[str]:
-    """Return the metrics that a column could be, from what its values look like.
-
-    Parameters
-    ----------
-    values : array of shape (n,)
-    step : one unit of the last decimal written
-
-    Returns
-    -------
-    list of names; empty where the column is none of them, or stands still
-
-    Notes
-    -----
-    A load swings between idle and busy over most of 0 to 100. Heat and fans have inertia, and move by a few
-    percent at a time; clocks jump. Power is written with decimals, clocks and fan speeds are not. What rises by the
-    same whole number from row to row counts the rows.
-    """
-    known = values[np.isfinite(values)]
-    if known.size < 5 or known.min() < 0 or known.min() == known.max():
-        return []
-    steps, median, highest = np.diff(known), float(np.median(known)), float(known.max())
-    if steps[0] != 0 and (steps == steps[0]).all() and (known == np.rint(known)).all():
-        return []
-    swing, largest_step = highest - float(known.min()), float(np.abs(steps).max())
-    if 80 <= highest <= 100.0 and (swing >= 50 or median >= 90):
-        return ["load_pct"]
-    moves = {
-        "core_c": highest <= 120.0 and largest_step <= 12.0 and swing < 70,
-        "board_w": step < 1.0,
-        "core_mhz": step >= 1.0 and highest >= 400.0 and largest_step > 0.02 * highest,
-        "fan_rpm": step >= 1.0 and largest_step < 0.12 * highest,
-        "core_mv": step < 0.1,
-    }
-    return [name for name, fits in moves.items() if fits and _USUAL[name][0] <= median < _USUAL[name][1]]
 
 
 def sniff_sensors(rows: LogRows, declared: Declaration) -> LogFormat:
@@ -199,6 +163,7 @@ def sensors_of_rows(
         if metric in by_metric
     ]
     known = [choice for choice in one_of if choice is not None]
+    known = [_of_card_by_values(rows, choice, known) for choice in known]
     # A card of which a log tells a second one is as little the one under test as the second.
     headings = [rows.name(one.column) for one in itertools.chain(*by_metric.values()) if one.role != "wall_w"]
     cards = {number_of_device(heading) for heading in headings} - {""}
@@ -335,6 +300,13 @@ def _of_quantity(rows: LogRows, place: int, quantity: str) -> ColumnChoice | _Do
         said = ", ".join(sorted(words & QUANTITY[quantity]))
         return replace(choice, why=say("evidence.sensors.no_unit", words=said))
     card = words & (CARD if quantity == "power" else CARD - {"board"})
+    # A board that has a temperature or a fan beside its power may be the one that all parts sit on.
+    boards = [words_of(one) for one in rows.table.dialect.names if card == {"board"}]
+    card = (
+        frozenset()
+        if any("board" in one and one & _ON_BOARDS and not one & CARD - {"board"} for one in boards)
+        else card
+    )
     # The socket of a card is none in the wall.
     is_doubtful = metric == "wall_w" and (card or words & WALL <= DOUBTFUL_WALL)
     is_doubtful = is_doubtful or (part == "memory" and not words & CARD_MEMORY)
@@ -384,6 +356,32 @@ def _take_for_wall_meter(rows: LogRows, by_metric: dict[str, list[ColumnChoice]]
     for metric in set(by_metric) - {"wall_w"} if is_meter else {"board_w"}:
         del by_metric[metric]
     doubts[:] = [one for one in doubts if not (one.metric and is_meter)]
+
+
+def _of_card_by_values(rows: LogRows, choice: ColumnChoice, known: list[ColumnChoice]) -> ColumnChoice:
+    """Return a clock or heat of memory as the card's where it does with the card's load what no other memory does.
+
+    That needs a log which names the card and no other part. Fans of a case turn with the load, too, and are asked.
+    """
+    unit, names = rows.units[choice.column], rows.table.dialect.names
+    is_waiting = choice.role in _RISES and choice.certainty == Certainty.LIKELY and unit is not None
+    if (
+        not is_waiting
+        or unknown_words(names[choice.column], unit)
+        or any(words_against(one) & OTHER for one in names)
+    ):
+        return choice
+    sure = (one for one in known if one.certainty == Certainty.STATED and one.role in ("load_pct", "board_w"))
+    loads = [rows.numbers[one.column] for one in sure if words_of(names[one.column]) & (CARD - {"board"})]
+    values = choice.in_unit_of_role(rows.numbers[choice.column])
+    for load in loads[-1:]:
+        is_busy = load > np.nanquantile(load, [0.02, 0.98]).mean()
+        busy, idle = (values[part & np.isfinite(values)] for part in (is_busy, ~is_busy))
+        times, least = _RISES[choice.role]
+        are_enough = min(busy.size, idle.size) >= _SAMPLES_OF_MEDIAN
+        if are_enough and np.median(busy) >= max(least, times * np.median(idle)):
+            return replace(choice, certainty=Certainty.STATED, why=say("evidence.sensors.follows_the_card"))
+    return choice
 
 
 def _one_of(

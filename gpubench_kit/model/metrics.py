@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 
 @dataclass(frozen=True)
 class Metric:
@@ -132,6 +134,50 @@ REACHED = {
     "board_w": 3.0, "wall_w": 10.0, "core_mhz": 100.0, "memory_mhz": 50.0, "fan_rpm": 150.0, "load_pct": 1.5,
     "core_mv": 300.0, "core_c": 25.0, "hotspot_c": 25.0, "memory_c": 25.0, "memory_used_gb": 0.2,
 }  # fmt: skip
+
+
+#: Range of the median of a sensor's values, in the unit that logs without stated units are usually in.
+_USUAL = {
+    "core_c": (18.0, 115.0), "board_w": (3.0, 1500.0), "core_mhz": (150.0, 6000.0), "fan_rpm": (300.0, 6000.0),
+    "core_mv": (0.45, 1.6),
+}  # fmt: skip
+
+
+def fitting_metrics(values: np.ndarray, step: float) -> list[str]:
+    """Return the metrics that a column could be, from what its values look like.
+
+    Parameters
+    ----------
+    values : array of shape (n,)
+    step : one unit of the last decimal written
+
+    Returns
+    -------
+    list of names; empty where the column is none of them, or stands still
+
+    Notes
+    -----
+    A load swings between idle and busy over most of 0 to 100. Heat and fans have inertia, and move by a few
+    percent at a time; clocks jump. Power is written with decimals, clocks and fan speeds are not. What rises by the
+    same whole number from row to row counts the rows.
+    """
+    known = values[np.isfinite(values)]
+    if known.size < 5 or known.min() < 0 or known.min() == known.max():
+        return []
+    steps, median, highest = np.diff(known), float(np.median(known)), float(known.max())
+    if steps[0] != 0 and (steps == steps[0]).all() and (known == np.rint(known)).all():
+        return []
+    swing, largest_step = highest - float(known.min()), float(np.abs(steps).max())
+    if 80 <= highest <= 100.0 and (swing >= 50 or median >= 90):
+        return ["load_pct"]
+    moves = {
+        "core_c": highest <= 120.0 and largest_step <= 12.0 and swing < 70,
+        "board_w": step < 1.0,
+        "core_mhz": step >= 1.0 and highest >= 400.0 and largest_step > 0.02 * highest,
+        "fan_rpm": step >= 1.0 and largest_step < 0.12 * highest,
+        "core_mv": step < 0.1,
+    }
+    return [name for name, fits in moves.items() if fits and _USUAL[name][0] <= median < _USUAL[name][1]]
 
 
 def change_unit(of: Any) -> str:

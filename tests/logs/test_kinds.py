@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from made_logs import sensor_signal
 
-from gpubench_kit.logs.sniff_sensors import fitting_metrics
+from gpubench_kit.model.metrics import fitting_metrics
 
 TIMES, LOAD, WATTS = sensor_signal(60.0, step_s=0.5)
 IS_BUSY = LOAD > 50

@@ -11,8 +11,8 @@ from made_sensors import outcome_of_sensors, sensor_logs
 
 from gpubench_kit.logs.format import Certainty, ConfirmedFormat, Declaration
 from gpubench_kit.logs.read_samples import read_sensor_log
-from gpubench_kit.logs.sniff_sensors import fitting_metrics
 from gpubench_kit.model.errors import LogError
+from gpubench_kit.model.metrics import fitting_metrics
 from gpubench_kit.model.words import fold, words_against
 
 TIMES, LOAD, WATTS = sensor_signal(300.0)

@@ -87,3 +87,32 @@ def test_a_line_above_the_heading_tells_a_wall_meter(tmp_path):
 def test_a_power_that_names_the_card_is_not_the_machines(tmp_path):
     log = _log(tmp_path, {"GPU power (W)": VALUES["W"], "voltage (V)": MAINS})
     assert _certainties(log) == {"board_w": "stated"}
+
+
+MEMORY = {"memory clock (MHz)": np.where(LOAD > 50, 10251, 405), "memory (°C)": (60 + LOAD / 5).round(1)}
+OF_CARD = {"GPU load (%)": LOAD, "GPU power (W)": VALUES["W"]}
+
+
+def test_memory_that_follows_the_load_as_only_a_cards_does_needs_no_word_for_the_card(tmp_path):
+    assert set(_certainties(_log(tmp_path, {**OF_CARD, **MEMORY})).values()) == {"stated"}
+    for beside in ({"CPU (°C)": HEAT}, {"pump (rpm)": 2000 + LOAD}, {"board power (W)": VALUES["W"]}):
+        log = _log(tmp_path, {**(OF_CARD if "board" not in next(iter(beside)) else {}), **beside, **MEMORY})
+        found = _certainties(log)
+        assert (found["memory_mhz"], found["memory_c"]) == ("likely", "likely")
+    others = {"memory clock (MHz)": np.where(LOAD > 50, 3200, 800), "memory (°C)": (44 + LOAD / 10).round(1)}
+    found = _certainties(_log(tmp_path, {**OF_CARD, **others, "fan (rpm)": 900 + LOAD}))
+    assert {found[one] for one in ("memory_mhz", "memory_c", "fan_rpm")} == {"likely"}
+    video = {"memory video clock (MHz)": MEMORY["memory clock (MHz)"]}
+    assert _certainties(_log(tmp_path, {**OF_CARD, **video}))["memory_mhz"] == "likely"
+
+
+@pytest.mark.parametrize(
+    ("beside", "certainty"),
+    [
+        ({"board temp (C)": HEAT}, "likely"),
+        ({"GPU board temp (C)": HEAT}, "stated"),
+        ({"core (C)": HEAT}, "stated"),
+    ],
+)
+def test_a_board_that_has_a_temperature_of_its_own_may_be_the_mainboard(tmp_path, beside, certainty):
+    assert _certainties(_log(tmp_path, {"board power (W)": VALUES["W"], **beside}))["board_w"] == certainty
