@@ -97,6 +97,43 @@ fps||load|1.2|1
 latency [ms]||heat|0.3|0
 x||power|1|0
 value 3||heat|1|0
+GPUPowerW|board_w|power|1|0
+gpu.temp.c|core_c|heat|1|0
+dGPU power (W)|board_w|power|1|0
+Temperature of the card's core (°C)|core_c|heat|1|0
+Grafikspeichertemperatur (°C)|memory_c|heat|1|6
+Kerntakt der Grafikkarte (MHz)|core_mhz|clock|1|0
+Lüfterdrehzahl der Grafikkarte (U/min)|fan_rpm|fan|1|0
+scheda video potenza [W]|board_w|power|1|0
+placa gráfica temperatura [°C]|core_c|heat|1|0
+grafikkort fläkt [varv/min]|fan_rpm|fan|1|0
+videokaart belasting [%]|load_pct|load|1|0
+ekran kartı sıcaklık [°C]|core_c|heat|1|0
+näytönohjain teho [W]|board_w|power|1|0
+частота видеокарты [МГц]|core_mhz|clock|1|0
+видеопамять температура (°C)|memory_c|heat|1|6
+显卡功耗 [W]|board_w|power|1|0
+显存温度(℃)|memory_c|heat|1|6
+显卡热点温度℃|hotspot_c|heat|1|12
+GPU消費電力(W)|board_w|power|1|0
+グラフィックカード 温度 [°C]|core_c|heat|1|0
+그래픽카드 사용률 [%]|load_pct|load|1|0
+fan [rpm]|fan_rpm|fan|1|0
+розетка (Вт)|wall_w|power|1|120
+plug (W)|wall_w|power|1|120
+CPU温度(℃)||heat|1|5
+プロセッサ電力(W)||power|0.4|10
+内存温度(℃)||heat|0.1|35
+显卡平均功耗(W)||power|0.9|5
+显卡功耗上限(W)||power|0|350
+核显功耗(W)||power|0.1|4
+CPULeistungW||power|0.4|10
+scheda madre temperatura (°C)||heat|0.4|20
+placa-mãe temperatura (°C)||heat|0.4|20
+Grafikkarte Leistungsgrenze (W)||power|0|350
+GPU power requested (W)||power|0|350
+GPU base clock (MHz)||clock|0|1500
+GPU [0.1 W]||power|10|0
 """.strip().splitlines()
 ]
 
