@@ -98,6 +98,8 @@ def _print_shares() -> None:
         "dialects and samples": made_dialects.frame_dialects(20261102),
         "random layouts": made_dialects.random_layouts(20261102, 400),
         "damaged logs": made_dialects.damaged(20261102),
+        "frames told in lines": made_dialects.told_in_lines(20261102),
+        "logs that contradict themselves": made_dialects.contradicted(20261102),
     }
     outcomes = {name: made_dialects.outcome_of(logs, _read_made) for name, logs in kinds.items()}
     outcomes["sensors"] = made_sensors.outcome_of_sensors(

@@ -174,9 +174,16 @@ def _with_denied_cells(table: LogTable, timed: TimedRows, elapsed_ms: np.ndarray
 
     A step beyond a second that no cell shows is a pause between frames, and no frame.
     """
+    steps, is_end = np.diff(elapsed_ms), timed.stamped == "end"
+    bare = 0 if is_end else -1
+    if timed.frame_ms[bare] > _PAUSE_MS:
+        # No step reaches the cell at this end of the log: such a one may have lost its decimal mark.
+        frame_ms, start_ms = timed.frame_ms.copy(), timed.start_ms.copy()
+        frame_ms[bare] = start_ms[bare] = np.nan
+        origin_s = float(start_ms[1]) / 1000.0 if is_end else timed.origin_s
+        timed = replace(timed, frame_ms=frame_ms, start_ms=start_ms, origin_s=origin_s)
     if timed.n_mismatched == 0:
         return timed
-    steps, is_end = np.diff(elapsed_ms), timed.stamped == "end"
     cells = timed.frame_ms[1:] if is_end else timed.frame_ms[:-1]
     off = steps - cells
     usual = float(np.nanmedian(timed.frame_ms))

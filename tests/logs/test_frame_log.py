@@ -174,6 +174,14 @@ def test_as_many_cells_are_replaced_as_may_differ_where_the_others_prove_the_col
     assert (log.certainty.word, log.frames.frame_ms) == ("proven", pytest.approx(FRAME_MS, abs=0.0011))
 
 
+@pytest.mark.parametrize("row", [1, -1])
+def test_a_cell_at_an_end_that_no_step_reaches_is_no_frame_of_minutes(tmp_path, row):
+    lines = frame_log(FRAME_MS).splitlines(keepends=True)
+    lines[row] = lines[row].replace(lines[row].split(",")[1], "15250\n")
+    mean_ms = _read(tmp_path, "".join(lines)).frames.frame_ms.mean()
+    assert mean_ms == pytest.approx(FRAME_MS.mean(), rel=1e-2)
+
+
 def test_a_cell_that_the_time_beside_it_denies_is_replaced_and_told(tmp_path):
     text = frame_log(FRAME_MS).replace(f",{FRAME_MS[50]:.3f}\n", ",99.000\n", 1)
     log = _read(tmp_path, text)

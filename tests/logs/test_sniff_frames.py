@@ -2,7 +2,18 @@
 
 import numpy as np
 import pytest
-from made_dialects import MadeLog, damaged, frame_dialects, frames, outcome_of, random_layouts, text_of, written
+from made_dialects import (
+    MadeLog,
+    contradicted,
+    damaged,
+    frame_dialects,
+    frames,
+    outcome_of,
+    random_layouts,
+    text_of,
+    told_in_lines,
+    written,
+)
 from made_logs import sensor_signal, table
 
 from gpubench_kit.logs import loose_files
@@ -47,6 +58,17 @@ def test_no_damaged_log_is_read_wrong_and_counted(tmp_path):
     found = _outcome(tmp_path, damaged(1))
     assert found.wrong == []
     assert (found.counts, found.shown, found.asked) == (6, 4, 3)
+
+
+def test_frames_told_in_lines_are_read_and_none_is_wrong(tmp_path):
+    found = _outcome(tmp_path, told_in_lines(1))
+    assert (found.wrong, found.wrong_shown) == ([], 0)
+    assert (found.counts, found.shown, found.asked) == (33, 12, 3)
+
+
+def test_nothing_that_a_log_itself_contradicts_is_counted(tmp_path):
+    found = _outcome(tmp_path, contradicted(1))
+    assert (found.wrong, found.counts) == ([], 1)
 
 
 @pytest.mark.parametrize("seed", range(2))

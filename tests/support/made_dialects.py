@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
@@ -229,6 +230,79 @@ def damaged(seed: int) -> Iterator[MadeLog]:
         "frame ms": [value for _, value, _ in both],
     }  # fmt: skip
     yield MadeLog("two programs", text_of(columns), None)
+
+
+def told_in_lines(seed: int) -> Iterator[MadeLog]:
+    """Yield logs of frames in sentences, pairs, objects and below lines that speak of the whole run."""
+    rng = np.random.default_rng(seed)
+    for usual in (4.4, 8.1, 14.5):
+        x = frames(rng, 2400, usual)
+        fps, ends_s = fps_of(x), np.cumsum(x) / 1e3
+        rows = list(zip(_stamps(ends_s), ends_s.round(4).tolist(), x.round(3).tolist(), strict=True))
+
+        def lines(*written: str, _rows: list = rows) -> str:
+            told = (
+                f"{one.format(k=k, c=c, t=t, x=x, fps=1e3 / x)}\n"
+                for k, (c, t, x) in enumerate(_rows)
+                for one in written
+            )
+            return "".join(told)
+
+        for form in (
+            "[{c}] Frame {k}: {x:.3f} ms", "{c} frame_ms={x:.3f}", "{c} INFO frame={k} frame_ms={x:.3f}",
+            'at="{c}" place="old pier" frame_ms={x:.3f}', "[{t:>10}] frame took {x:.3f} ms", "{c} -> {x:.3f} ms",
+            "{t}s {x:.3f}ms {fps:.1f}fps", "{k:05d} {x:.3f}ms", "Bild {k}: {x:.3f} ms", "{x:.3f} ms",
+            '{{"t_s": {t}, "ms": {{"frame": {x}, "card": 1.5}}}}',
+        ):  # fmt: skip
+            yield MadeLog(f"{usual}: {form}", lines(form), fps)
+        objects = [{"t_s": t, "frame_ms": value} for _, t, value in rows]
+        document = {"place": "old pier", "rows": objects}
+        yield MadeLog(f"{usual}: rows in an object", json.dumps(document), fps)
+        lists = {"unit": "ms", "frame_ms": [value for *_, value in rows]}
+        yield MadeLog(f"{usual}: a list in an object", json.dumps(lists), fps)
+        said = f"# place: old pier\n# duration: {ends_s[-1]:.2f} s\n"
+        yield MadeLog(f"{usual}: as long as a line says", said + text_of({"frame (ms)": x}), fps)
+        yield MadeLog(f"{usual}: a sentence with commas", lines("{c}, frame {k} took {x:.3f} ms, card 1.5 ms"), fps)
+        yield MadeLog(
+            f"{usual}: two events in turn", lines("{c} frame {k} {x:.3f} ms", "{c} upload {k} 0.4 ms"), fps
+        )
+
+
+def contradicted(seed: int) -> Iterator[MadeLog]:
+    """Yield logs that themselves say that a reading of their columns would be wrong."""
+    rng = np.random.default_rng(seed)
+    x = frames(rng, 6000, 7.3)
+    ends_s, fps = np.cumsum(x) / 1e3, fps_of(x)
+    t, half = written(1e3 * ends_s, "s"), (x / 2).round(4)
+
+    def paired(values: np.ndarray, above: str = "", **beside: list) -> str:
+        return text_of({"t (s)": written(np.cumsum(values), "s"), "frame (ms)": values, **beside}, above=above)
+
+    yield MadeLog("half the time, mean rate above", paired(half, f"average fps: {fps:.1f}\n"), fps)
+    yield MadeLog("half the time, length above", paired(half, f"Dauer: {ends_s[-1]:.1f} s\n"), fps)
+    yield MadeLog("half the time, rates beside", paired(half, fps=(1e3 / x).round(1)), fps)
+    yield MadeLog("part of the time, rates beside", text_of({"work (ms)": half, "fps": (1e3 / x).round(1)}), fps)
+    yield MadeLog("frames generated, said above", paired(x, "# frame generation: on\n"), None)
+    late = np.where(np.arange(x.size) > 5300, np.arange(x.size) % 2, 0)
+    yield MadeLog("frames generated late", paired(x, generated=late), None)
+    yield MadeLog(
+        "frames of four pieces",
+        paired((np.repeat(x / 4, 4) * np.tile([1.3, 0.9, 0.9, 0.9], x.size)).round(4)),
+        None,
+    )
+    yield MadeLog("several frames a row", paired(x, **{"frames per image": np.full(x.size, 2)}), None)
+    yield MadeLog("events in turn", paired(x, event=rng.choice(["press", "move"], x.size)), None)
+    yield MadeLog("a third dropped", paired(x, state=rng.choice(["shown", "shown", "dropped"], x.size)), None)
+    number = np.arange(x.size)
+    yield MadeLog("every second row", text_of({"no": number[::2], "t (s)": t[::2]}), fps)
+    kept = rng.random(x.size) < 0.5
+    yield MadeLog("rows missing at random", text_of({"clock": np.array(_stamps(ends_s))[kept]}), fps)
+    paused_s = ends_s + 0.7 * (number // 300)
+    yield MadeLog("pauses in the stamps", text_of({"clock": _stamps(paused_s)}), fps)
+    cells = np.array([f"{value:.4f}" for value in x])
+    cells[::40] = [one.replace(".", "") for one in cells[::40]]
+    yield MadeLog("lost marks", text_of({"t (s)": t, "frame (ms)": cells}), fps)
+    yield MadeLog("rates of samples", text_of({"sample": number, "fps": (1e3 / x).round(1)}), None)
 
 
 @dataclass
