@@ -25,20 +25,15 @@ from gpubench_kit.wording.notes import note
 
 Read = TypeVar("Read", bound=Columns)
 
-#: Most times that a time column may begin anew, as several runs in one log make it.
-_MOST_RUNS = 8
-
-#: A time that goes back by more than so many usual steps begins anew, or is none.
-_MOST_BACK = 20.0
+#: Most times that a time may begin anew, as several runs in a log make it: it goes back by more usual steps.
+_MOST_RUNS, _MOST_BACK = 8, 20.0
 
 #: Widths of counters.
 _COUNTER_BITS = (16, 24, 31, 32)
 
-#: Most rows of sums and means at the end of a log.
-_MOST_FOOTERS = 4
-
-#: Standard deviation, in units of the last decimal, from which hardly a value is the mean of its column by chance.
-_VARIED = 20
+#: Most rows of sums and means at the end of a log; standard deviation, in units of the last decimal, from which hardly
+#: a value is the mean of its column by chance.
+_MOST_FOOTERS, _VARIED = 4, 20
 
 #: A whole number this many times the usual value may have lost its decimal mark.
 _FAR = 20.0
@@ -56,10 +51,13 @@ _LEAST_BLOCKS, _BLOCK, _SLOW, _FAR_OFF = 16, 24, 12, 3.0
 
 #: In groups of so many rows what neighbours have in common differs by this share of the variance, and by so many
 #: standard errors; drivers that prepare three frames ahead reach 0.35 and 5.8 in measured runs.
-_OTHER_TIE, _SURE = {2: 0.25, 3: 0.5}, 5.0
-#: The rows of a block to the means of each place in a group: the places of pairs, then those of groups of three.
-_PLACES_OF, _NEXT_PLACE = (slice(0, 2), slice(2, 5)), [1, 0, 3, 4, 2]
+_OTHER_TIE, _SURE = {2: 0.25, 3: 0.5, 4: 0.5}, 5.0
+#: The rows of a block to the means of each place in a group: the places of pairs, then those of three and of four.
+_PLACES_OF, _NEXT_PLACE = (slice(0, 2), slice(2, 5), slice(5, 9)), [1, 0, 3, 4, 2, 6, 7, 8, 5]
 _TO_PLACES = np.hstack([np.tile(np.eye(size), (_BLOCK // size, 1)) * (size / _BLOCK) for size in _OTHER_TIE])
+#: A log in eighths; of these the whole, the halves and each one.
+_EIGHTHS = np.eye(8)
+_PARTS = np.vstack([_EIGHTHS.mean(axis=0), _EIGHTHS[:4].mean(axis=0), _EIGHTHS[4:].mean(axis=0), _EIGHTHS])
 
 #: An interval of a display is as long as short rows are; nearly all rows that wait for it are near a whole number.
 _SHORT_ROWS, _NEAR_WHOLE, _ON_GRID = 0.1, 0.1, 0.95
@@ -403,7 +401,8 @@ def _come_in_groups(row_ms: np.ndarray) -> bool:
 
     What a row and the next one have in common is the same from every row on if each is a frame. Where pieces stand
     in a log it is more, or less, within a frame than from one frame to the next, and so in all blocks of a run.
-    Slow changes are taken out first, and each half is tested too, as a lost row shifts the groups.
+    Slow changes are taken out first. Each half and each eighth is tested too, as a lost row shifts the groups, and
+    pieces may begin late.
     """
     sums = np.concatenate(([0.0], np.cumsum(row_ms)))
     off = sums[:-_SLOW] - sums[_SLOW:]
@@ -419,14 +418,15 @@ def _come_in_groups(row_ms: np.ndarray) -> bool:
     # A place's own level is nothing that it has in common with the next.
     level = levels.mean(axis=0)
     ties = together - level * levels[:, _NEXT_PLACE] + level[_NEXT_PLACE] * (level - levels)
-    half, square = len(ties) // 2, float(off @ off) / off.size
-    for part in (ties, ties[:half], ties[half:]):
-        means = part.mean(axis=0)
-        for (size, share), own in zip(_OTHER_TIE.items(), _PLACES_OF, strict=True):
-            differ, least = float(np.ptp(means[own])), share * (square - float(level[own] @ level[own]) / size)
-            # Hardly any log of frames gets beyond the first comparison.
-            is_other = differ > least and len(part) >= _LEAST_BLOCKS
-            if is_other and differ > _SURE * float(np.sqrt(2 * part[:, own].var(axis=0).mean() / len(part))):
+    length, square = len(ties) // len(_EIGHTHS), float(off @ off) / off.size
+    means = _PARTS @ ties[: length * len(_EIGHTHS)].reshape(len(_EIGHTHS), length, -1).mean(axis=1)
+    for (size, share), own in zip(_OTHER_TIE.items(), _PLACES_OF, strict=True):
+        least, differ = share * (square - float(level[own] @ level[own]) / size), np.ptp(means[:, own], axis=1)
+        # Hardly any log of frames gets beyond the first comparison.
+        for place in np.flatnonzero(differ > least):
+            part = ties[: length * len(_EIGHTHS), own][np.repeat(_PARTS[place] > 0, length)]
+            is_sure = differ[place] > _SURE * float(np.sqrt(2 * part.var(axis=0).mean() / len(part)))
+            if is_sure and len(part) >= _LEAST_BLOCKS:
                 return True
     return False
 

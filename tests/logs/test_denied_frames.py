@@ -50,6 +50,10 @@ PIECES = {
     "halves of any share": _split(FRAME_MS, HALF, 1 - HALF),
     "thirds": _split(FRAME_MS, 0.3, 0.36, 0.34),
     "quarters": _split(FRAME_MS, 0.25, 0.25, 0.25, 0.25),
+    "one long quarter": _split(
+        np.exp(0.15 * np.sin(np.arange(FRAME_MS.size) / 90)) * FRAME_MS, 0.32, 0.22, 0.23, 0.23
+    ),
+    "halves at the end": np.concatenate([np.tile(FRAME_MS, 5), _split(FRAME_MS, 0.49, 0.51)]),
 }
 
 
