@@ -31,8 +31,8 @@ _MOST_RUNS, _MOST_BACK = 8, 20.0
 #: Widths of counters.
 _COUNTER_BITS = (16, 24, 31, 32)
 
-#: Most rows of sums and means at the end of a log; standard deviation, in units of the last decimal, from which hardly
-#: a value is the mean of its column by chance.
+#: Most rows of sums and means at the end of a log; standard deviation, in units of the last decimal, from which
+#: hardly a value is the mean of its column by chance.
 _MOST_FOOTERS, _VARIED = 4, 20
 
 #: A whole number this many times the usual value may have lost its decimal mark.

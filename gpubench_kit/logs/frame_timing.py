@@ -16,7 +16,7 @@ from gpubench_kit.logs.clock import (
     passed_since_zero,
     passed_told,
 )
-from gpubench_kit.logs.format import Certainty, LogFormat
+from gpubench_kit.logs.format import LogFormat
 from gpubench_kit.logs.frame_evidence import PLAUSIBLE_MS, SHARE_EQUAL
 from gpubench_kit.logs.log_table import Columns, LogTable
 from gpubench_kit.model.errors import Fault, LogError
@@ -160,7 +160,7 @@ def timed_rows(table: LogTable, columns: LogFormat, read: Columns) -> TimedRows:
     origin_s = float(start_ms[0]) / 1000.0
     stamped = "end" if is_end else "start"
     timed = TimedRows(start_ms, frame_ms, steps_ms[1], origin_s, stamped, moved.size - n_agree, findings)
-    return _with_denied_cells(table, timed, elapsed_ms) if columns.certainty == Certainty.PROVEN else timed
+    return _with_denied_cells(table, timed, elapsed_ms) if n_agree >= SHARE_EQUAL * moved.size else timed
 
 
 def _n_equal(steps: np.ndarray, lengths: np.ndarray, slack: float) -> int:

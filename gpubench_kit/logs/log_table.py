@@ -181,7 +181,8 @@ _LINE_WITH_NUMBER = re.compile(
     r"^\W*([^\d\n:=;,\t]{2,60}?)\s*[:=;,\t]?\s*(\d+(?:[.,]\d+)?)\s*([a-z/]{0,8})\W*$", re.MULTILINE
 )
 _MEAN = frozenset({"average", "avg", "mean", "mittel", "durchschnitt", "moyenne", "media", "promedio"})
-_LENGTH, _OF_THE_RUN = DURATION | {"length", "lange"}, MOMENTS | {"run", "recorded", "of", "the"}
+_OF_THE_RUN = MOMENTS | {"run", "recorded", "of", "the", "summary", "result", "results"}
+_RATE, _LENGTH = QUANTITY["rate"] | QUANTITY["frame"] | _OF_THE_RUN | {"rate"}, DURATION | {"length", "lange"}
 
 
 def said_above(above: str, quantity: str) -> Iterator[tuple[str, float]]:
@@ -192,7 +193,7 @@ def said_above(above: str, quantity: str) -> Iterator[tuple[str, float]]:
     above : the lines, folded
     quantity : ``rate`` [fps] or ``time`` [ms]
     """
-    known = (QUANTITY["rate"] | QUANTITY["frame"], _MEAN) if quantity == "rate" else (_OF_THE_RUN, _LENGTH)
+    known = (_RATE, _MEAN) if quantity == "rate" else (_OF_THE_RUN, _LENGTH)
     for found in _LINE_WITH_NUMBER.finditer(above):
         unit = known_unit(found[3]) or unit_stated(found[1])
         words = words_of(without_brackets(found[1])) - (words_of(unit.written) if unit else frozenset())

@@ -362,9 +362,10 @@ def with_keys_as_heading(text: bytes, name: str) -> bytes | None:
         inside = [value for _, value in found] if isinstance(found, tuple) else []
         tables = [part for one in (found, *inside) if (part := _rows_of_document(one))]
         if len(tables) == 1:
-            return "".join("\t".join(map(cell_of_value, row)) + "\n" for row in tables[0]).encode(
-                "utf-8", "replace"
-            )
+            told = _flat(found) if isinstance(found, tuple) else []
+            above = [f"# {key}: {cell_of_value(one)}" for key, one in told if not isinstance(one, list | tuple)]
+            rows = ["\t".join(map(cell_of_value, row)) for row in tables[0]]
+            return "\n".join([*above, *rows, ""]).encode("utf-8", "replace")
     head = whole_lines(text, 0, LOOK_AHEAD)
     start = head.rfind(b"\n", 0, len(head) // 2) + 1
     probe = head[start : head.find(b"\n", start)].decode("utf-8", "replace").strip()

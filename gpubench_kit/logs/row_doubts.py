@@ -42,7 +42,8 @@ _MOST_A_ROW = 1000
 _NUMBERED = frozenset({"no", "nr", "id", "index"}) | COUNT
 _DRAWN = frozenset({"drawn", "shown", "displayed", "presented", "rendered"})
 
-#: Words for what is not in use.
+#: Beginnings of words for frames that are made from others, and words for what is not in use.
+_MADE = GENERATED - _DRAWN - {"ai"} | {"generation", "interpolation"}
 _OFF = frozenset({"off", "no", "none", "not", "false", "disabled", "aus", "nein", "ohne", "non", "sans", "sin"})
 
 #: A number of frames goes up by another step than one in more than this share of rows where some are left out, or
@@ -119,7 +120,8 @@ def _says_generated(above: str) -> str:
     """Return the line above the heading that says that frames are generated; empty for none."""
     for line in above.splitlines():
         words = words_of(line)
-        is_told = words & (GENERATED - _DRAWN | {"generation", "interpolation"}) and words & QUANTITY["frame"]
+        are_frames = words & (QUANTITY["frame"] | FRAMES)
+        is_told = are_frames and any(word.startswith(one) for word in words for one in _MADE)
         if is_told and not (words & _OFF or re.search(r"\b0\b", line)):
             return line.strip()[:60]
     return ""

@@ -36,7 +36,7 @@ from gpubench_kit.logs.frame_evidence import (
     pair_of,
     unit_name,
 )
-from gpubench_kit.logs.log_table import LogRows, LogTable, said_above
+from gpubench_kit.logs.log_table import LogRows, LogTable, said_above, summary_start
 from gpubench_kit.logs.lone_evidence import (
     by_inverse_columns,
     by_lone_column,
@@ -192,7 +192,8 @@ def _clues_of(
             values[place] = column
     times += _clock_of(rows, clock, date_order, is_alone=not times and not values)
     dialect = rows.table.dialect
-    lines = rows.table.text[: dialect.first_row][:100_000].decode("utf-8", "replace").splitlines()
+    below = rows.table.text[summary_start(rows.table.text, dialect) :]
+    lines = (rows.table.text[: dialect.first_row][:100_000] + below).decode("utf-8", "replace").splitlines()
     above = fold("\n".join(line for line in lines if line not in (dialect.heading, dialect.units_line)))
     # Of several numbers none is known to be the counter's.
     counts = _PER_SECOND.findall(above)

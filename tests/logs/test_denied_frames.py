@@ -1,5 +1,7 @@
 """Rows that are pieces of frames, lost rows, and what times, rates and headings beside frames deny."""
 
+import json
+
 import numpy as np
 import pytest
 from made_dialects import frames, text_of, written
@@ -159,12 +161,21 @@ def test_rates_of_another_pace_deny_the_frames(tmp_path):
      ("average fps: {fps:.1f}", "proven"), ("duration {double:.1f} s", "likely"),
      ("Dauer: {length:.1f} s", "proven"), ("fps limit: 60", "proven"),
      ("frame generation: on (x2)", "likely"), ("generated frames: 0", "proven"), ("frame generation off", "proven"),
-     ("start 3 s", "proven")],
+     ("start 3 s", "proven"), ("Mean frame rate {half:.1f} fps", "likely"), ("Erzeugte Bilder: an", "likely")],
 )  # fmt: skip
-def test_what_a_line_above_says_of_the_whole_run_denies_another_pace(tmp_path, line, expected):
+def test_what_a_line_above_or_below_says_of_the_whole_run_denies_another_pace(tmp_path, line, expected):
     fps, length_s = 1e3 / FRAME_MS.mean(), FRAME_MS.sum() / 1e3
     told = line.format(half=fps / 2, fps=fps, double=2 * length_s, length=length_s)
-    assert _read(tmp_path, f"# {told}\n{_text(FRAME_MS, 'frame (ms)')}").certainty.word == expected
+    for text in (f"# {told}\n{_text(FRAME_MS, 'frame (ms)')}", f"{_text(FRAME_MS, 'frame (ms)')}\n{told}\n"):
+        assert _read(tmp_path, text).certainty.word == expected
+
+
+def test_what_a_json_document_says_beside_its_rows_denies_another_pace(tmp_path):
+    rows = [{"t_s": t, "frame_ms": f} for t, f in zip(np.cumsum(FRAME_MS) / 1e3, FRAME_MS, strict=True)]
+    for share, expected in ((1.0, "proven"), (0.5, "likely")):
+        fps = share * 1e3 / FRAME_MS.mean()
+        text = json.dumps({"summary": {"avg fps": fps, "frames": len(rows)}, "rows": rows})
+        assert _read(tmp_path, text).certainty.word == expected
 
 
 def test_a_length_above_the_heading_proves_a_lone_column_that_is_as_long(tmp_path):

@@ -300,7 +300,8 @@ def contradicted(seed: int) -> Iterator[MadeLog]:
     paused_s = ends_s + 0.7 * (number // 300)
     yield MadeLog("pauses in the stamps", text_of({"clock": _stamps(paused_s)}), fps)
     cells = np.array([f"{value:.4f}" for value in x])
-    cells[::40] = [one.replace(".", "") for one in cells[::40]]
+    lost = rng.random(x.size) < 0.025
+    cells[lost] = [one.replace(".", "") for one in cells[lost]]
     yield MadeLog("lost marks", text_of({"t (s)": t, "frame (ms)": cells}), fps)
     yield MadeLog("rates of samples", text_of({"sample": number, "fps": (1e3 / x).round(1)}), None)
 
