@@ -154,6 +154,7 @@ _READING = (
     _of_sensors("clocks_against_load", "load_pct", "board_w"),
     _of_sensors("power_stands", "board_w", "wall_w"),
     Check("log_of_another_card", "stop", stage="reading"),
+    Check("log_named_otherwise", "stop", stage="reading"),
     Check("sensor_log_of_another_card", "stop", stage="reading", withholds=_SENSORS),
     _of_sensors("power_not_settled", "board_w", asks=False, told_by="power_moves"),
     Check("sensors_cover_part", stage="reading", told_by="samples_cover_part"),

@@ -6,7 +6,7 @@ import csv
 import itertools
 import os
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,7 @@ from gpubench_kit.model.plan import ReviewPlan
 from gpubench_kit.model.plan.rules import FormatEntry
 from gpubench_kit.model.tables import Finding
 from gpubench_kit.sheet.checks import RealPaths
-from gpubench_kit.sheet.log_names import NamedRow
+from gpubench_kit.sheet.log_names import NamedRow, said_of
 from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.notes import note
 
@@ -152,6 +152,9 @@ WITNESS_FILE = "desk/witness.csv"
 #: Pieces of all traces together, so that memory does not grow with the number of runs.
 _BINS_OF_ALL = 120_000
 
+#: A name of so many letters stands in no other word by chance.
+_LONG_NAME = 5
+
 #: Rows as dictionaries take 3 kB, so that thousands of them are not held at a time.
 _ROWS_AT_A_TIME = 250
 
@@ -246,6 +249,7 @@ def _names_of_logs(
     names = [
         (row["frame_log"] or _by_pattern(row, plan, matched.findings), row["sensor_log"]) for row in _rows_of(runs)
     ]
+    matched.findings.extend(_named_otherwise(runs, [frame_log for frame_log, _ in names]))
     # A sensor log of a whole bench session tells nothing of a run without frames.
     n_named = Counter(sensor_log for _, sensor_log in names)
     is_bare = [not frame_log and (not sensor_log or n_named[sensor_log] > 1) for frame_log, sensor_log in names]
@@ -275,6 +279,23 @@ def _names_of_logs(
     if alone:
         matched.findings.append(note("logs.samples_of_others", n=len(alone), shown=_first(alone), found=len(alone)))
     return found
+
+
+def _named_otherwise(runs: pd.DataFrame, logs: Sequence[str]) -> Iterator[Finding]:
+    """Yield rows whose log is named for another game or tuning, where names of logs tell them apart."""
+    for column in ("game", "tuning"):
+        known, said = set(runs[column]), {}
+        for run, own, log in zip(runs["run"], runs[column], logs, strict=True):
+            # Nearly all names hold those of their row, or none.
+            is_own = log and len(own) >= _LONG_NAME and own.casefold() in log.casefold()
+            said[run] = own if is_own else said_of(log, known) if log else ""
+        if len(set(said.values()) - {""}) < 2:
+            continue
+        rows = zip(runs["run"], runs[column], logs, runs["excluded"], strict=True)
+        for run, own, log in ((run, own, log) for run, own, log, excluded in rows if not excluded):
+            if said[run] and said[run] != own:
+                told = note("logs.log_named_otherwise", named_run=run, own=own, log=log, other=said[run])
+                yield replace(told, severity="stop", run=run)
 
 
 def _witnesses_of(file: Path) -> dict[tuple[str, str], Witness]:

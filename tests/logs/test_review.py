@@ -315,6 +315,34 @@ def test_a_log_named_for_another_tuning_is_never_taken_by_its_clock(tmp_path):
     assert "the name of 'logs/a factory.csv' speaks of another game or tuning than run 'r0'" in asked.message
 
 
+def _named_otherwise(folder, names, **cells):
+    """Return the runs whose logs have these names, by the tuning of another one."""
+    rows = [_row(k, frame_log=f"logs/{name}", **cells) for k, name in enumerate(names)]
+    logs = {name.rpartition("/")[2]: frame_log(frame_times(seed=k)) for k, name in enumerate(names)}
+    _folder(folder, rows, logs=logs)
+    findings = open_review(_plan(folder), keep_going=True).findings
+    return [(one.run, one.severity) for one in findings if one.check == "log_named_otherwise"]
+
+
+def test_a_log_named_for_another_tuning_than_its_row_stops_the_run(tmp_path):
+    right = [
+        "Salt Orchard factory 1.csv",
+        "Salt Orchard quiet 1.csv",
+        "Salt Orchard factory 2.csv",
+        "a quiet 2.csv",
+    ]
+    assert _named_otherwise(tmp_path, right) == []
+    # Each run has the log of the run before it.
+    shifted = [right[-1], *right[:-1]]
+    assert _named_otherwise(tmp_path, shifted) == [(f"r{k}", "stop") for k in range(4)]
+    assert _named_otherwise(tmp_path, shifted, excluded="crash") == []
+
+
+def test_a_word_that_all_names_hold_speaks_of_no_row(tmp_path):
+    assert _named_otherwise(tmp_path, [f"quiet bench {k}.csv" for k in range(4)]) == []
+    assert _named_otherwise(tmp_path, ["quiet or factory 1.csv", "x.csv", "factory.csv", "quiet.csv"]) == []
+
+
 @pytest.mark.parametrize("typed", [{}, {"avg_fps": 101.5}])
 def test_a_sensor_log_of_all_tells_nothing_of_a_row_without_frames(tmp_path, typed):
     rows = [_row(k, sensor_log="logs/all.csv", **(typed if k == 0 else {})) for k in range(4)]
