@@ -131,7 +131,7 @@ def make_report(
     GpubenchError : as `build_report`
     """
     tell, making = progress or tell_nobody, making or Making()
-    tell(0.0, "checking plan and run sheet")
+    tell(0.0, say("told.progress.checking"))
     inputs = Inputs.of(folder, for_report=True)
     plan = inputs.plan
     # Before anything is made: the earlier report may stand where this one goes.

@@ -25,6 +25,7 @@ from gpubench_kit.report.earlier_report import MANIFEST
 from gpubench_kit.report.manifest import compared_anything, file_hash
 from gpubench_kit.report.page_build import Making, Progress, tell_nobody
 from gpubench_kit.report.place import ReportPlace
+from gpubench_kit.wording.catalogue import say
 from gpubench_kit.wording.numbers import duration_text
 
 
@@ -271,7 +272,7 @@ def make_reports(
     for folder in dict.fromkeys(task.report.parent for task in tasks):
         if any(one.page is not None and one.page.parent.parent == folder for one in outcomes.values()):
             list_reports(folder)
-    tell(1.0, f"done in {duration_text(time.perf_counter() - start)}")
+    tell(1.0, say("told.progress.done_in", time=duration_text(time.perf_counter() - start)))
     return [outcomes[task.given] for task in tasks]
 
 
@@ -395,9 +396,9 @@ def _given_up(task: ReviewTask, error: BaseException, limit_s: float) -> Outcome
 
 def _so_far(done: Sequence[Outcome], count: int, workers: int) -> str:
     """Return how many reports are done, and about how long the rest takes, from those that were made."""
-    text = f"{len(done)} of {count} reviews"
     seconds = [one.seconds for one in done if one.outcome == "made"]
     left = count - len(done)
     if not seconds or not left:
-        return text
-    return f"{text}, about {duration_text(left * sum(seconds) / len(seconds) / min(workers, left))} left"
+        return say("told.progress.so_far", done=len(done), n=count)
+    time_left = duration_text(left * sum(seconds) / len(seconds) / min(workers, left))
+    return say("told.progress.so_far_left", done=len(done), n=count, time=time_left)

@@ -25,7 +25,7 @@ from gpubench_kit.report.manifest import Inputs
 from gpubench_kit.report.notebook_run import load_exporter, page_of, parameter_names, run_notebook
 from gpubench_kit.report.package import read_table
 from gpubench_kit.report.place import ReportPlace
-from gpubench_kit.wording.numbers import count_text
+from gpubench_kit.wording.catalogue import say
 
 #: How often the file is looked at [s].
 _PACE_S = 0.25
@@ -84,13 +84,14 @@ def reading_text(done: int, total: int, *, seconds: float, since: int = 0) -> st
     -------
     str; nothing about the time left before the pace is known, and never more exact than it can be
     """
-    read = f"reading logs, {done:,} of {count_text(total, 'run')}"
+    said = {"done": done, "n": total}
     paced = done - since
     if seconds < _LEAST_S or paced < _LEAST_RUNS or done >= total:
-        return read
+        return say("told.progress.reading", **said)
     left_s = seconds / paced * (total - done)
-    left = f"about {5 * round(left_s / 5)} s" if left_s < 90 else f"about {round(left_s / 60)} min"
-    return f"{read}, {'a few seconds' if left_s < 10 else left} of reading left"
+    said |= {"seconds": 5 * round(left_s / 5), "minutes": round(left_s / 60)}
+    left = "few" if left_s < 10 else "seconds" if left_s < 90 else "minutes"
+    return say(f"told.progress.reading_{left}", **said)
 
 
 #: Called with the share done (0 to 1) and what is being done.
@@ -153,14 +154,14 @@ class PageKind:
     page : name of its own file
     files : folder beside it for what the notebook writes; empty: beside it
     names : files and folders of a page that stands beside a report; none: it is a report of its own
-    doing : what is said while the notebook runs
+    doing : what is said while the notebook runs, a key of ``told.progress``
     """
 
     notebook: str
     page: str = "index.html"
     files: str = ""
     names: tuple[str, ...] = ()
-    doing: str = "running the notebook"
+    doing: str = "notebook"
 
 
 @dataclass(frozen=True)
@@ -232,9 +233,9 @@ def staged(
         files.mkdir(exist_ok=True)
         all_of_it = {**parameters, "output_folder": str(files.absolute())}
         executed = execute(kind, all_of_it, tell=tell, making=making or Making())
-        tell(_RAN, "laying out the page")
+        tell(_RAN, say("told.progress.page"))
         yield StagedPage(kind, folder, executed, place)
-    tell(1.0, "done")
+    tell(1.0, say("told.progress.done"))
 
 
 def staged_for_review(
@@ -267,7 +268,7 @@ def execute(kind: PageKind, parameters: dict[str, Any], *, tell: Progress, makin
     ------
     GpubenchError : as `run_notebook`
     """
-    notebook = page_notebook(kind.notebook)
+    notebook, doing = page_notebook(kind.notebook), say(f"told.progress.{kind.doing}")
     count, read, furthest, one_at_a_time = len(notebook.cells) + 1, 0.0, 0.0, threading.Lock()
 
     def forward(share: float, what: str) -> None:
@@ -278,14 +279,14 @@ def execute(kind: PageKind, parameters: dict[str, Any], *, tell: Progress, makin
             tell(furthest, what)
 
     def cell_done(done: int) -> None:
-        forward(read + (1 - read) * min(done / count, 1.0), kind.doing)
+        forward(read + (1 - read) * min(done / count, 1.0), doing)
 
     def runs_read(share: float, what: str) -> None:
         nonlocal read
         read = _READING * share
         forward(read, what)
 
-    forward(0.0, kind.doing)
+    forward(0.0, doing)
     parameters |= {"pictures": making.pictures} if "pictures" in parameter_names(notebook) else {}
     with reading_watched(runs_read), ThreadPoolExecutor(max_workers=1) as ahead:
         ahead.submit(load_exporter)

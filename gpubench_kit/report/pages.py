@@ -50,9 +50,7 @@ CHECK_NOTEBOOK = "check_logs.ipynb"
 CHECK = PageKind(CHECK_NOTEBOOK, "check.html", files="check", names=("check.html", "check"))
 TUNING = PageKind("find_tuning.ipynb", "tuning.html", files="tuning", names=("tuning.html", "tuning"))
 SESSION = PageKind("plan_runs.ipynb", "plan.html", names=("plan.html", PRINTED_FILE))
-GATHERED = PageKind("archive.ipynb", doing="asking the archive")
-
-_READING = "checking plan and run sheet"
+GATHERED = PageKind("archive.ipynb", doing="archive")
 
 
 @dataclass(frozen=True)
@@ -101,7 +99,7 @@ def build_check(
         page is then as it was. Single rows and logs that cannot be used are findings
     """
     tell = progress or tell_nobody
-    tell(0.0, _READING)
+    tell(0.0, say("told.progress.checking"))
     inputs = Inputs.of(folder)
     before = inputs.hashes()
     with staged_for_review(CHECK, inputs, output, tell=tell) as made:
@@ -163,7 +161,7 @@ def build_tuning(
         written; an earlier page is then as it was
     """
     tell = progress or tell_nobody
-    tell(0.0, _READING)
+    tell(0.0, say("told.progress.checking"))
     plan = load_plan(plan_file_of(folder))
     ladder_of(plan, card=plan.card_units[0].name)
     inputs = Inputs.of(folder, for_report=True)
@@ -231,7 +229,7 @@ def build_schedule(
         as they were
     """
     tell = progress or tell_nobody
-    tell(0.0, _READING)
+    tell(0.0, say("told.progress.checking"))
     plan_file = plan_file_of(folder)
     plan = load_plan(plan_file)
     # A review without a run sheet has no logs yet.
@@ -324,7 +322,7 @@ def build_archive(
         then as it was
     """
     tell = progress or tell_nobody
-    tell(0.0, "looking for reports")
+    tell(0.0, say("told.progress.reports"))
     found = find_reports(folders)
     check_any(found.candidates, found.findings, found, folders=folders)
     target = Path(output) if output else Path.cwd() / "reports" / "archive"
