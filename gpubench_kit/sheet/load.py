@@ -137,7 +137,7 @@ class RunSheet:
     runs : one row per run in sheet order, with what the plan says about it; see ``tables.RUN_SHEET``
     typed : numbers typed into the sheet; see ``tables.TYPED_VALUES``
     findings : what was noticed
-    row_faults : what is wrong with rows that were left out, each fault once
+    row_faults : what is wrong with rows that were left out, and which places are still asked, each fault once
     """
 
     file: str
@@ -145,6 +145,10 @@ class RunSheet:
     typed: pd.DataFrame
     findings: tuple[Finding, ...]
     row_faults: tuple[Fault, ...] = ()
+
+
+#: Where a run stands among the others; `check` goes on without.
+_PLACE = ("round", "order")
 
 
 def load_run_sheet(
@@ -182,6 +186,15 @@ def load_run_sheet(
     rows, spellings = spelt_rows(cells, columns, plan)
     rows = [as_proposed(row) for row in rows] if trusts_proposals else rows
     names = NamesInPlan(plan)
+    waiting: list[tuple[int, Fault]] = []
+    if skip_bad_rows:
+        # A run of which only the place is asked is one without a place: what was recorded can be checked.
+        places = [{name: row[name] for name in _PLACE if name in row} for row in rows]
+        about = ({"line": row["line"], "run": row.get("run", "")} for row in rows)
+        waiting = [fault for one, place in zip(about, places, strict=True)
+                   for fault in open_cells(one | place, {"run": {one["run"]}}, file=cells.file)]  # fmt: skip
+        rows = [row | {name: "" for name, cell in as_proposed(place).items() if cell != place[name]}
+                for row, place in zip(rows, places, strict=True)]  # fmt: skip
     row_faults = [fault for row in rows for fault in open_cells(row, names.of_column, file=cells.file)]
     open_lines = {line for line, _ in row_faults}
     checked, faults = check_rows([row for row in rows if row["line"] not in open_lines], file=cells.file)
@@ -197,7 +210,7 @@ def load_run_sheet(
     elif for_report:
         sheet_faults += names_open(plan)
         sheet_faults += tunings_without_runs((row["tuning"] for row in rows), plan)
-    merged = _merged(fault for _, fault in row_faults)
+    merged = _merged(fault for _, fault in sorted([*row_faults, *waiting], key=lambda one: one[0]))
     if sheet_faults or (row_faults and not skip_bad_rows):
         raise TableError([*sheet_faults, *merged])
     run_at = {row["line"]: row["run"] for row in rows} if row_faults else {}

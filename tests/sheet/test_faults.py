@@ -125,6 +125,22 @@ def test_open_cells_of_one_column_are_one_line_whatever_they_propose(plan):
     assert "column 'round' ('3 ?') and 21 more rows" in of_round
 
 
+def test_a_run_of_which_only_the_place_is_asked_is_checked_without_one(plan):
+    write_sheet(
+        plan.folder, "r1,quiet,Salt Orchard,1 ?,? 3,90", "r2,quiet,Salt Orchard,2,?,91", "r3,quiet,?,3,4,92"
+    )
+    sheet = load_run_sheet(plan, skip_bad_rows=True)
+    assert sheet.runs["run"].tolist() == ["r1", "r2"]
+    assert sheet.runs["order"].isna().tolist() == [True, True]
+    assert sheet.runs["round"].isna().tolist() == [True, False]
+    told = [str(fault) for fault in sheet.row_faults]
+    assert [one for column in ("round", "order", "game") for one in told if f"column '{column}'" in one] != []
+    assert sum("still open" in one for one in told) == len(told) == 4
+    assert [finding.run for finding in sheet.findings if finding.check == "run_sheet_row"] == ["r3"]
+    with pytest.raises(TableError, match="still open"):
+        load_run_sheet(plan)
+
+
 def test_each_fault_among_hundreds_of_rows_is_told_with_its_own_run(plan):
     rows = [f"r{k},quiet,Salt Orchard,{k},{k},90.5" for k in range(1, 701)]
     at_fault = (1, 250, 251, 500, 700)
