@@ -170,8 +170,8 @@ def align(
         return _by_clocks(frame_log, sensor_log, offset_s=offset_s, limit_s=limit_s)
     if offset_s is not None:
         shift_s = (sensor_log.origin_s or 0.0) - offset_s
-        found = Alignment("declared", shift_s, say("evidence.declared")).over(sensor_log, run_s)
-        return _held_against_idling(found, sensor_log, run_s)
+        stated = Alignment("declared", shift_s, say("evidence.declared")).over(sensor_log, run_s)
+        return _held_against_idling(stated, sensor_log, run_s)
     found = _by_edges(sensor_log, run_s, expected_s)
     if frame_log.origin_s is not None and sensor_log.origin_s is not None:
         # Two logs that count seconds have one clock, unless an edge is far from it.

@@ -31,6 +31,7 @@ from gpubench_kit.model.words import (
     QUANTITY,
     WALL,
     Unit,
+    fold,
     known_unit,
     number_of_device,
     part_of,
@@ -307,6 +308,7 @@ def _of_quantity(rows: LogRows, place: int, quantity: str) -> ColumnChoice | _Do
         if any("board" in one and one & _ON_BOARDS and not one & CARD - {"board"} for one in boards)
         else card
     )
+    card -= {"card"} if re.search(r"\bmem(ory)?\W+card", fold(name)) else frozenset()
     # The socket of a card is none in the wall.
     is_doubtful = metric == "wall_w" and (card or words & WALL <= DOUBTFUL_WALL)
     is_doubtful = is_doubtful or (part == "memory" and not words & CARD_MEMORY)
@@ -349,6 +351,7 @@ def _take_for_wall_meter(rows: LogRows, by_metric: dict[str, list[ColumnChoice]]
     if not mains and not words & (WALL - DOUBTFUL_WALL | OF_METERS):
         return
     is_meter = bool(mains) and not any(words_of(name) & (CARD | OTHER) for name in names)
+    is_meter = is_meter and not unknown_words(names[watts[0].column], rows.units[watts[0].column])
     certainty = Certainty.STATED if is_meter and rows.units[watts[0].column] else Certainty.LIKELY
     why = say(f"evidence.sensors.beside_{'mains' if mains else 'words_of_meters'}")
     by_metric["wall_w"] = [replace(watts[0], role="wall_w", why=why, certainty=certainty)]

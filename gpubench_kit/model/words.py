@@ -331,7 +331,9 @@ def words_against(heading: str) -> frozenset[str]:
     ----------
     heading : as written
     """
-    plain = without_brackets(heading)
+    plain, unit = without_brackets(heading).strip(), known_unit(heading.split()[-1]) if heading.strip() else None
+    # What turns so often in a minute is no lowest value.
+    plain = plain.rpartition(" ")[0] if unit is not None and unit.quantity == "fan" else plain
     folded = fold(plain)
     return frozenset(word for word in _AGAINST_INSIDE if word in folded) | (words_of(plain) & _AGAINST)
 
@@ -347,7 +349,7 @@ def unknown_words(heading: str, unit: Unit | None) -> list[str]:
     quantity = unit.quantity if unit else ""
     known = frozenset().union(CARD, NEUTRAL, *PART.values(), QUANTITY.get(quantity, ()))
     # A board other than the card's power is one that parts sit on.
-    known = known | WALL if quantity == "power" else known - {"board"}
+    known = known | WALL | OF_METERS if quantity == "power" else known - {"board"}
     known |= QUANTITY["load"] if quantity in ("power", "percent", "bytes") else frozenset()
     # A total of power is the whole card's; of memory it is what there is, not what is in use.
     known |= {"total"} if unit and unit.quantity == "power" else frozenset()
@@ -392,8 +394,14 @@ def _words_beyond(heading: str, unit: Unit | None, known: frozenset[str]) -> lis
     parted = re.sub(r"['’]s\b", "", _BEGINS.sub(" ", heading))
     parted = re.sub(r"[\[(].*?[\])]", lambda found: " " if re.sub(r"\s", "", found[0]) in own else found[0], parted)
     known |= words_of(unit.written) if unit else frozenset()
-    words = re.findall(r"[^\W\d_]+", fold(parted))
-    return _CALCULATED.findall(parted) + [word for word in words if word not in known and not _joins(word, known)]
+    words, quantities = re.findall(r"[^\W\d_]+", fold(parted)), frozenset().union(*QUANTITY.values())
+    # A dash behind what is no quantity parts a device from its reading.
+    signs = [
+        one[0]
+        for one in _CALCULATED.finditer(parted)
+        if one[0] not in "-−" or words_of(parted[: one.start()]) & quantities
+    ]
+    return signs + [word for word in words if word not in known and not _joins(word, known)]
 
 
 def _joins(word: str, known: frozenset[str]) -> bool:

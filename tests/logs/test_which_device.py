@@ -79,6 +79,13 @@ def test_volts_of_the_mains_and_words_of_meters_tell_power_at_the_wall(tmp_path,
         assert (len(log.values), log.findings) == (1, ())
 
 
+def test_power_of_something_that_is_not_known_is_only_likely_that_at_the_wall(tmp_path):
+    log = _log(tmp_path, {"monitor power (W)": VALUES["W"], "monitor voltage (V)": MAINS})
+    assert _certainties(log) == {"wall_w": "likely"}
+    log = _log(tmp_path, {"AC active power (W)": VALUES["W"], "AC voltage (V)": MAINS})
+    assert _certainties(log) == {"wall_w": "stated"}
+
+
 def test_a_line_above_the_heading_tells_a_wall_meter(tmp_path):
     log = _log(tmp_path, {"power (W)": VALUES["W"]}, above="# wall meter of the bench\n")
     assert _certainties(log) == {"wall_w": "likely"}

@@ -97,6 +97,14 @@ fps||load|1.2|1
 latency [ms]||heat|0.3|0
 x||power|1|0
 value 3||heat|1|0
+""".strip().splitlines()
+]
+
+
+#: The same in more languages, scripts without blanks, compounds, other places of a unit: each in a log of its own.
+_MORE_HEADINGS = [
+    line.split("|")
+    for line in """
 GPUPowerW|board_w|power|1|0
 gpu.temp.c|core_c|heat|1|0
 dGPU power (W)|board_w|power|1|0
@@ -156,8 +164,8 @@ def sensor_logs(seed: int, n: int) -> Iterator[MadeSensorLog]:
     n : how many layouts
     """
     rng = np.random.default_rng(seed)
-    for row in _HEADINGS:
-        yield _log([row], rng)
+    for row in (*_HEADINGS, *_MORE_HEADINGS):
+        yield _log([row], np.random.default_rng(seed) if row in _MORE_HEADINGS else rng)
     for _ in range(n):
         picked = rng.choice(len(_HEADINGS), size=rng.integers(2, 9), replace=False)
         yield _log([_HEADINGS[place] for place in picked], rng)
