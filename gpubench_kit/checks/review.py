@@ -153,6 +153,7 @@ _READING = (
     _of_sensors("not_aligned", "load_pct", "board_w"),
     _of_sensors("clocks_against_load", "load_pct", "board_w"),
     _of_sensors("power_stands", "board_w", "wall_w"),
+    _of_sensors("power_averages", "board_w"),
     Check("log_of_another_card", "stop", stage="reading"),
     Check("log_named_otherwise", "stop", stage="reading"),
     Check("sensor_log_of_another_card", "stop", stage="reading", withholds=_SENSORS),

@@ -114,8 +114,10 @@ def read_run(task: RunTask, *, memory: FormatMemory | None = None) -> RunLog:
         window = (task.sensor_edge_s, end_s - task.sensor_edge_s)
         if frame_log is not None:
             sensors, standing = _without_standing(time_s, sensors, window)
-            sensors, settling = _settled(time_s, sensors, window, (frame_log.frames, facts.share_at_interval))
-            findings = (*findings, *standing, *settling)
+            findings = (*findings, *standing)
+            drawn = (frame_log.frames, facts.share_at_interval)
+            sensors, unsettled = _without_averaged(time_s, sensors, window, drawn=drawn)
+            findings = (*findings, *unsettled)
         facts = sensor_facts(facts, time_s, sensors, alignment=alignment, window=window)
     if task.declared.other_names:
         findings = (*findings, *_of_other_card(frame_log, task), *_of_other_card(sensor_log, task))
@@ -291,10 +293,10 @@ def _with_sensor_log(facts: RunFacts, sensor_log: SensorLog, alignment: Alignmen
     )
 
 
-def _settled(
-    time_s: np.ndarray, sensors: dict[str, np.ndarray], window: tuple[float, float], drawn: tuple[Frames, float]
+def _without_averaged(
+    time_s: np.ndarray, sensors: dict[str, np.ndarray], window: tuple[float, float], *, drawn: tuple[Frames, float]
 ) -> tuple[dict[str, np.ndarray], tuple[Finding, ...]]:
-    """Return sensors without a power that still rose when its mean began, and the finding on it.
+    """Return sensors without a power that still rises when its mean begins, and the finding on it.
 
     Where the frame rate is what it is later, and nothing holds it, the card drew as much: the sensor averages over
     seconds. Else the scene may start lighter, and all of its power counts.
@@ -309,11 +311,11 @@ def _settled(
     difference_pct = 100.0 * (first / usual - 1.0) if usual > 0 else 0.0
     if abs(difference_pct) <= 10.0 or float(watts.std()) < 2.0:
         return sensors, ()
-    about: dict[str, Any] = {"start_s": window[0], "first_w": first, "usual_w": usual}
     rising = watts[: int(np.argmax(watts >= (1 - _SETTLED) * usual)) + 1]
     until_s, before, (frames, share_alike) = float(times[rising.size - 1]), power[: inside.start], drawn
     idle = float(np.nanmin(before)) if np.isfinite(before).any() else np.nan
     early, late = (frames.frame_ms[part] for part in (frames.time_s < until_s, frames.time_s >= until_s))
+    about: dict[str, Any] = {"start_s": window[0], "first_w": first, "usual_w": usual}
     if (
         # Edges of no length are a decision for the whole run.
         window[0] > 0
@@ -324,6 +326,6 @@ def _settled(
         and late.size
         and abs(early.mean() / late.mean() - 1) <= _SAME_RATE
     ):
-        told = note("logs.power_settles", check="power_not_settled", found=until_s, unit="s", **about)
-        return {**sensors, "board_w": np.where(time_s < until_s, np.nan, power)}, (told,)
+        told = note("logs.power_averages", found=until_s, unit="s", edge_s=np.ceil(until_s), **about)
+        return {metric: values for metric, values in sensors.items() if metric != "board_w"}, (told,)
     return sensors, (note("logs.power_not_settled", found=difference_pct, limit=10.0, unit="%", **about),)

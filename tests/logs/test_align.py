@@ -336,7 +336,7 @@ def test_samples_of_a_card_that_idled_by_both_clocks_are_not_used(tmp_path):
     assert (aligned.method, [one.check for one in aligned.findings]) == ("none", ["not_aligned"])
 
 
-def _read_with(tmp_path, frame_ms, watts):
+def _read_with(tmp_path, frame_ms, watts, **options):
     """Return the run of these frames, with a power that was recorded from 10 s before to 10 s after it."""
     starts, times = (np.cumsum(frame_ms) - frame_ms) / 1000, np.arange(watts.size) * 0.5
     frames = {"c": clock(starts, "2026-11-02T21:00:00"), "t": starts.round(6), "f": frame_ms}
@@ -344,24 +344,28 @@ def _read_with(tmp_path, frame_ms, watts):
     sensors = {"c": clock(times, "2026-11-02T20:59:50"), "board_w": watts.round(1)}
     (tmp_path / "sensors.csv").write_text(table(sensors), encoding="utf-8")
     paths = {"frame_path": str(tmp_path / "frames.csv"), "sensor_path": str(tmp_path / "sensors.csv")}
-    return read_run(RunTask("r1", **paths, frame_name="frames.csv", sensor_name="sensors.csv"))
+    return read_run(RunTask("r1", **paths, frame_name="frames.csv", sensor_name="sensors.csv", **options))
 
 
-def _mean_w(run):
-    """Return the mean power of a run, without a second at each end."""
-    end_s = run.frames.end_s - 1.0
-    return mean_over_window(run.sensor_time_s, run.sensors["board_w"], start_s=1.0, end_s=end_s).mean
+def _mean_w(run, edge_s=1.0):
+    """Return the mean power of a run, without its edges."""
+    end_s = run.frames.end_s - edge_s
+    return mean_over_window(run.sensor_time_s, run.sensors["board_w"], start_s=edge_s, end_s=end_s).mean
 
 
-def test_the_mean_of_a_power_that_averages_over_seconds_begins_where_it_has_risen(tmp_path):
+def test_a_power_that_averages_over_seconds_is_not_used_before_it_has_risen(tmp_path):
     times = np.arange(0, RUN_S + 20, 0.5)
     drawn = np.where((times >= 10) & (times < 10 + RUN_S), 300.0, 20.0) + np.sin(2.4 * np.arange(times.size))
     averaged = np.convolve(np.r_[np.full(9, 20.0), drawn], np.ones(10) / 10, "valid")
     assert _mean_w(_read_with(tmp_path, FRAME_MS, drawn)) == pytest.approx(300.0, rel=0.002)
     run = _read_with(tmp_path, FRAME_MS, averaged)
-    (told,) = [one for one in run.findings if one.check == "power_not_settled"]
+    (told,) = [one for one in run.findings if one.check == "power_averages"]
     assert told.message.startswith("power still rose for 4.5 s of the run")
-    assert _mean_w(run) == pytest.approx(300.0, rel=0.005)
+    assert "board_w" not in run.sensors
+    assert told.action.endswith("[analysis] sensor_edge_s = 5")
+    run = _read_with(tmp_path, FRAME_MS, averaged, sensor_edge_s=5.0)
+    assert "power_averages" not in [one.check for one in run.findings]
+    assert _mean_w(run, edge_s=5.0) == pytest.approx(300.0, rel=0.005)
     # A scene that starts lighter draws less: its frames are faster, or a limit holds their rate.
     lighter = np.where(np.cumsum(FRAME_MS) < 5000, FRAME_MS * 0.7, FRAME_MS).round(3)
     held = np.full(FRAME_MS.size, 16.667)

@@ -18,7 +18,7 @@ class Folder:
     """A review of four runs, each with logs of its own; ``cards`` and ``plan`` are to be changed."""
 
     def __init__(self, folder):
-        self.folder, self.cards, self.logs, self.changes = folder, (OURS,), {}, {}
+        self.folder, self.cards, self.logs, self.changes, self.edge_s = folder, (OURS,), {}, {}, 1.0
         (folder / "logs").mkdir()
         for run in range(4):
             self.frames(run)
@@ -56,7 +56,7 @@ class Folder:
                 "review": {"title": "t"}, "games": [{"name": "Salt Orchard"}],
                 "cards": cards,
                 "tunings": [{"name": "factory", "reference": True}, quiet],
-                "analysis": {"metrics": ["avg_fps", "board_w"]},
+                "analysis": {"metrics": ["avg_fps", "board_w"], "sensor_edge_s": self.edge_s},
             },
             folder=self.folder,
         )  # fmt: skip
@@ -107,6 +107,8 @@ def test_power_whose_last_digit_flickers_hangs_as_well(folder):
     ids=["whole watts", "tens of watts", "a sensor slower than its log", "a hitch of six seconds", "a slow wave"],
 )
 def test_power_that_is_coarse_or_slow_may_stand_still(folder, written):
+    # A slow sensor still shows the idle card when a run begins.
+    folder.edge_s = 5.0
     for run in range(4):
         folder.sensors(run, watts=written)
     usable, findings = folder.measured()
