@@ -15,7 +15,7 @@ from gpubench_kit.model.metrics import METRICS
 from gpubench_kit.model.questions import Choice, Question
 from gpubench_kit.model.words import fold, known_unit, unit_stated, words_of
 from gpubench_kit.sheet.draft import Cell, Draft, DraftRow, order_choices, with_names, with_reference
-from gpubench_kit.sheet.headings import CANDIDATES, FRAME_MS, Read, number_in, runs_in_names
+from gpubench_kit.sheet.headings import CANDIDATES, FRAME_MS, Read, meaning_of, number_in, runs_in_names
 from gpubench_kit.sheet.log_names import TRY
 from gpubench_kit.sheet.name_factors import is_slip, same_word_question
 from gpubench_kit.sheet.questions import choice, named, question
@@ -50,8 +50,8 @@ def draft_from_grids(grids: Sequence[Grid], source: str, answers: Mapping[str, s
 
     Returns
     -------
-    Draft. Of several tables none is taken before the answer which, or that each is a review; sheets of one kind
-    without a column for games are proposed to be the games
+    Draft. Of several tables none is taken before the answer which, or that each is a review; tables of one kind
+    without a column for games, or for tunings, are proposed to be these
 
     Raises
     ------
@@ -70,17 +70,20 @@ def draft_from_grids(grids: Sequence[Grid], source: str, answers: Mapping[str, s
         count[name] += 1
         names.append(name if count[name] == 1 else f"{name} ({count[name]})")
     first: list[Question] = []
-    if len({one.head for one in tables}) == 1 and all("games" in one.doubts for one in tables):
-        first = [question("sheets_are_games", {"n": len(tables), "names": names})]
+    lacks = [one for one in ("game", "tuning") if all(f"{one}s" in table.doubts for table in tables)]
+    is_alike = len({one.head for one in tables}) == 1 and len(set(names)) == len(count)
+    if lacks and is_alike and not any(meaning_of(one.title).metric for one in tables):
+        column = lacks[0]
+        first = [question(f"sheets_are_{column}s", {"n": len(tables), "names": names})]
         if answers.get("sheets_are") != "tables":
-            runs = [replace(run, cells={**run.cells, "game": one.title}) for one in tables for run in one.runs]
-            doubts = tuple(doubt for doubt in tables[0].doubts if doubt != "games")
+            runs = [replace(run, cells={**run.cells, column: one.title}) for one in tables for run in one.runs]
+            doubts = tuple(doubt for doubt in tables[0].doubts if doubt != f"{column}s")
             notes = tuple(note for one in tables for note in one.notes)
             whole = replace(tables[0], title="", runs=tuple(runs), doubts=doubts, notes=notes)
             draft = _draft(whole, source, answers)
             rows = draft.rows
-            if answers.get("sheets_are") != "games":
-                rows = tuple(row.with_cell("game", row.cells["game"]._replace(is_asked=True)) for row in rows)
+            if answers.get("sheets_are") != f"{column}s":
+                rows = tuple(row.with_cell(column, row.cells[column]._replace(is_asked=True)) for row in rows)
             return replace(draft, rows=rows, first=tuple(first))
     choices = [
         Choice(say("ask.which_table.table", name=shown(name)[1:-1], n=one.n_values), name)

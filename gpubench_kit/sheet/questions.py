@@ -16,7 +16,7 @@ RIGHT, SAMPLES, CHIP = "right", "samples", "chip"
 #: Kinds that stand for themselves; all others are numbered with the question before them.
 _MAIN = word_set(
     "table card which_card tunings margin_pct layouts typed_order restarted restart_between one_block_one_game "
-    "blocks tuning_names block_list order which_table sheets_are_games column comma running"
+    "blocks tuning_names block_list order which_table sheets_are_games sheets_are_tunings column comma running"
 )
 #: Kinds of which any text is an answer.
 _TYPED = word_set(
@@ -36,12 +36,13 @@ _CHOICES: Mapping[str, tuple[str, ...]] = {
     "file_times": ("file_times",), "typed_order": ("alternated", "back_to_back", "not_known"),
     "restart_between": ("yes", "no", "unknown"), "one_block_one_game": ("yes", "no", "list"),
     "order_read": ("right",), "recorder": ("both",),
-    "sheets_are_games": ("games", "tables"), "comma": ("decimal", "thousands"), "roles": ("right", "turned"),
+    "sheets_are_games": ("games", "tables"), "sheets_are_tunings": ("tunings", "tables"),
+    "comma": ("decimal", "thousands"), "roles": ("right", "turned"),
     "left_out": ("counts",), "column": ("none",),
 }  # fmt: skip
 #: Kinds that are answered under another kind's key.
 _KEYS = {"which_card": "card", "are_tunings": "tunings_are", "file_times": "order_by",
-         "sheets_are_games": "sheets_are"}  # fmt: skip
+         "sheets_are_games": "sheets_are", "sheets_are_tunings": "sheets_are"}  # fmt: skip
 
 #: Of many names so many are listed.
 _MOST_NAMES = 6

@@ -140,30 +140,30 @@ def read_tables(grid: Grid) -> list[TypedTable]:
     headings that differ holds several tables
     """
     parts = [part for beside in _side_by_side(list(grid.rows)) for part in _one_below_another(_trimmed(beside))]
-    tables = []
+    tables, above = [], []
     for body in (body for part in parts if (body := _body_of(part)) and body.rows):
         table = _table_of(body, grid)
         read = ((one, fold(run.cells.get("tuning", "")), float(number.text))
                 for run in table.runs for one, number in run.numbers.items())  # fmt: skip
         if relative := relative_numbers(read):
-            own = (
-                {one: number for one, number in run.numbers.items() if one not in relative} for run in table.runs
-            )
+            own = ({one: n for one, n in run.numbers.items() if one not in relative} for run in table.runs)
             runs = (replace(run, numbers=held) for run, held in zip(table.runs, own, strict=True) if held)
             left = (say("draft.head.relative", heading=one) for one in sorted(relative))
             table = replace(table, runs=tuple(runs), left_out=(*table.left_out, *left))
         tables += [table] * bool(table.runs)
+        above += ["".join(body.titles[-1:])] * bool(table.runs)
     if len(tables) < 2:
         return tables
-    return [replace(one, title=f"{one.title}, row {one.runs[0].line}".removeprefix(", ")) for one in tables]
+    is_titled = all(above) and len(set(above)) == len(above)
+    titles = above if is_titled else [f"{one.title}, row {one.runs[0].line}".removeprefix(", ") for one in tables]
+    return [replace(one, title=title) for one, title in zip(tables, titles, strict=True)]
 
 
 def _trimmed(rows: Rows) -> Rows:
     """Return rows without columns that hold nothing, and without rows that then hold nothing."""
     width = len(rows[0][1]) if rows else 0
     kept = [place for place in range(width) if any(cells[place] for _, cells in rows)]
-    short = [(line, tuple(cells[place] for place in kept)) for line, cells in rows]
-    return [(line, cells) for line, cells in short if any(cells)]
+    return [(line, short) for line, cells in rows if any(short := tuple(cells[place] for place in kept))]
 
 
 def _side_by_side(rows: Rows) -> list[Rows]:

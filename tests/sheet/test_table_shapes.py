@@ -308,6 +308,23 @@ def test_a_repeated_heading_above_other_tunings_parts_nothing():
     assert asked(drafted([*rows, *other])) == {"which_table"}
 
 
+def test_sheets_or_blocks_of_one_kind_are_proposed_to_be_tunings():
+    head, names = ["Game", "Run", "Avg FPS"], {"factory": "factory", "hushed": "quiet"}
+    own = {name: [head, *([game, str(run), str(FPS[game, tuning, run])] for game in GAMES for run in (1, 2, 3))]
+           for name, tuning in names.items()}  # fmt: skip
+    sheets = [grid(rows, name) for name, rows in own.items()]
+    blocks = [grid([row for name, rows in own.items() for row in ([name], *rows, [""])])]
+    for grids in (sheets, blocks):
+        draft = draft_from_grids(grids, "x.xlsx", {})
+        assert draft.first[0].text.endswith('Is each a tuning: "factory", "hushed"?')
+        assert all(row.is_asked("tuning") for row in draft.rows)
+        draft = draft_from_grids(grids, "x.xlsx", {"sheets_are": "tunings"})
+        assert draft.n_open == 0
+        found = {(game, names[name], run): one for (game, name, run), one in values_of(draft).items()}
+        assert found == TRUTH
+        assert draft_from_grids(grids, "x.xlsx", {"sheets_are": "tables"}).rows == ()
+
+
 def test_titled_tables_of_the_same_names_are_never_one():
     table = _under(["Game", "Tuning", "Run", "Avg FPS"])
     draft = drafted([["1440p ultra"], *table, [""], ["4K ultra"], *table, [""], ["old driver"], *table])
