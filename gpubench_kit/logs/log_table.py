@@ -17,7 +17,6 @@ from gpubench_kit.model.errors import Fault, LogError
 from gpubench_kit.model.tables import Finding
 from gpubench_kit.model.words import (
     DURATION,
-    MOMENTS,
     QUANTITY,
     Unit,
     known_unit,
@@ -176,32 +175,44 @@ class LogRows(Columns):
         return unit.factor if unit is not None and unit.quantity == "time" else None
 
 
-#: A line above the heading: words, a number, a unit. Words for a mean, and for a length and what it is of.
+#: A line above the heading: words, a number, a unit. By what it says of the run: words that it may have, and those of
+#: which it has one; a pace is that of the game's time.
 _LINE_WITH_NUMBER = re.compile(
     r"^\W*([^\d\n:=;,\t]{2,60}?)\s*[:=;,\t]?\s*(\d+(?:[.,]\d+)?)\s*([a-z/]{0,8})\W*$", re.MULTILINE
 )
-_MEAN = frozenset({"average", "avg", "mean", "mittel", "durchschnitt", "moyenne", "media", "promedio"})
-_OF_THE_RUN = MOMENTS | {"run", "recorded", "of", "the", "summary", "result", "results"}
-_RATE, _LENGTH = QUANTITY["rate"] | QUANTITY["frame"] | _OF_THE_RUN | {"rate"}, DURATION | {"length", "lange"}
+_RUN_WORDS = (
+    "elapsed total run bench benchmark test capture record recording recorded session log real wall of the "
+    "summary result results"
+)
+_OF_THE_RUN = frozenset(_RUN_WORDS.split())
+_SAID_OF = {
+    "rate": (
+        QUANTITY["rate"] | QUANTITY["frame"] | _OF_THE_RUN | {"rate"},
+        frozenset({"average", "avg", "mean", "mittel", "durchschnitt", "moyenne", "media", "promedio"}),
+    ),
+    "time": (_OF_THE_RUN, DURATION | {"length", "lange"}),
+    "pace": (frozenset({"time", "game", "sim", "simulation", "replay", "factor"}), frozenset({"speed", "scale"})),
+}
 
 
 def said_above(above: str, quantity: str) -> Iterator[tuple[str, float]]:
-    """Yield lines above a heading that say the mean rate, or the length, of the whole run and nothing else.
+    """Yield lines above a heading that say the mean rate, the length or the pace of the run and nothing else.
 
     Parameters
     ----------
     above : the lines, folded
-    quantity : ``rate`` [fps] or ``time`` [ms]
+    quantity : ``rate`` [fps], ``time`` [ms] or ``pace``
     """
-    known = (_RATE, _MEAN) if quantity == "rate" else (_OF_THE_RUN, _LENGTH)
+    beside, named = _SAID_OF[quantity]
     for found in _LINE_WITH_NUMBER.finditer(above):
         unit = known_unit(found[3]) or unit_stated(found[1])
         words = words_of(without_brackets(found[1])) - (words_of(unit.written) if unit else frozenset())
         words |= words_of(unit.written) & QUANTITY["rate"] if unit else frozenset()
-        value = float(found[2].replace(",", "."))
-        is_whole = words <= known[0] | known[1] and words & known[1] and value > 0
-        if unit is not None and unit.quantity == quantity and is_whole:
-            yield f"'{found[0].strip()[:60]}'", value * unit.factor
+        value = float(found[2].replace(",", ".")) * (unit.factor if unit else 1.0)
+        # A time alone may be any.
+        is_whole = words <= beside | named and words & named and words != {"time"} and value > 0
+        if is_whole and (unit.quantity if unit else "pace") == quantity:
+            yield f"'{found[0].strip()[:60]}'", value
 
 
 #: What stood between the rows: names of findings.

@@ -50,7 +50,7 @@ _SAME_SHAPE = 0.02
 
 #: A rate that differs by more than this share from that of the rows denies that each row is a frame; rates say the
 #: same pace as frame times within the second. A length said above the heading may be a planned one.
-_SAME_RATE, _SAME_PACE, _SAME_LENGTH = 0.15, 0.1, 0.25
+_SAME_RATE, _SAME_PACE, _SAME_LENGTH, _AS_IT_IS = 0.15, 0.1, 0.25, 0.005
 
 #: Below this many ms a lone column could only be less than 15 frames per second [ms].
 _SURELY_MS = 15.0
@@ -195,6 +195,7 @@ def rates_deny(clues: Clues, mean_ms: float) -> str:
     label = next((rows.label(place) for place in rates if not is_pace(clues.values[place], mean_ms)), "")
     said = [(line, 1e3 / fps, _SAME_RATE) for line, fps in said_above(clues.above, "rate")]
     said += [(line, ms / rows.n_rows, _SAME_LENGTH) for line, ms in said_above(clues.above, "time")]
+    said += [(line, mean_ms * pace, _AS_IT_IS) for line, pace in said_above(clues.above, "pace") if pace != 100]
     return label or next((line for line, own_ms, share in said if abs(mean_ms / own_ms - 1) > share), "")
 
 

@@ -161,7 +161,9 @@ def test_rates_of_another_pace_deny_the_frames(tmp_path):
      ("average fps: {fps:.1f}", "proven"), ("duration {double:.1f} s", "likely"),
      ("Dauer: {length:.1f} s", "proven"), ("fps limit: 60", "proven"),
      ("frame generation: on (x2)", "likely"), ("generated frames: 0", "proven"), ("frame generation off", "proven"),
-     ("start 3 s", "proven"), ("Mean frame rate {half:.1f} fps", "likely"), ("Erzeugte Bilder: an", "likely")],
+     ("start 3 s", "proven"), ("start time: 3 s", "proven"), ("time: 3 s", "proven"),
+     ("Mean frame rate {half:.1f} fps", "likely"), ("Erzeugte Bilder: an", "likely"), ("time scale 0.5", "likely"),
+     ("game speed: 1.0", "proven"), ("speed = 50 %", "likely"), ("fan speed 0.5", "proven")],
 )  # fmt: skip
 def test_what_a_line_above_or_below_says_of_the_whole_run_denies_another_pace(tmp_path, line, expected):
     fps, length_s = 1e3 / FRAME_MS.mean(), FRAME_MS.sum() / 1e3
