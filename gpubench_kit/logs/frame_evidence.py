@@ -250,16 +250,17 @@ def held_against_rates(clues: Clues, reading: Reading, usual_ms: float) -> Readi
     for place in clues.rates:
         rate = clues.usual(place)
         if rate > 0 and usual_ms > _SAMPLES_APART * 1e3 / rate:
-            what = f"{clues.rows.label(place)} says {1e3 / rate:.3g} ms a frame"
-            return _samples(f"{usual_ms / 1e3:.3g} s", what)
+            what = say("evidence.question.says_ms", label=clues.rows.label(place), ms=1e3 / rate)
+            return _samples(usual_ms, what)
     if usual_ms <= _SLOW_MS:
         return reading
     return reading.at_most(Certainty.LIKELY, say("evidence.frames.could_be_samples", per_s=1000.0 / usual_ms))
 
 
-def _samples(apart: str, what: str) -> Reading:
-    """Return that rows are samples: how far apart they are, and what says so."""
-    question = f"rows are {apart} apart, and {what}: these are samples, not frames"
+def _samples(apart: float | str, what: str) -> Reading:
+    """Return that rows are samples: how far apart they are [ms], or in words, and what says so."""
+    apart = say("evidence.question.seconds", seconds=apart / 1e3) if isinstance(apart, float) else apart
+    question = say("evidence.question.samples", apart=apart, what=what)
     return Reading(question=question, is_sampled=True)
 
 
@@ -275,8 +276,9 @@ def by_samples(clues: Clues) -> Reading | None:
         steps, usual, counts = time.steps, float(np.median(time.steps)), counts_rows(time.values)
         is_even = bool(np.quantile(np.abs(steps - usual), 0.98) <= max(1.1 * time.step, 0.03 * usual))
         if is_even and not counts and steps.std() < 0.3 * usual * swing:
-            apart = f"{usual * time.unit_ms / 1e3:.3g} s" if time.unit_ms else f"{usual:.4g} of {time.label}"
-            return _samples(apart, f"they come evenly while {rows.label(varying)} varies")
+            step = say("evidence.question.step", usual=usual, label=time.label)
+            what = say("evidence.question.evenly_while", label=rows.label(varying))
+            return _samples(usual * time.unit_ms if time.unit_ms else step, what)
         # Without a unit, what could be frame times in ms is asked for by later rules.
         is_seconds = time.step < 1 and not is_plausible(usual) and not counts
         apart_ms = usual * (time.unit_ms or (1e3 if is_seconds else 0.0))
@@ -286,9 +288,9 @@ def by_samples(clues: Clues) -> Reading | None:
                 np.mean(1e3 / known) if clues.is_rate(place) else np.mean(known) * (rows.unit_ms(place) or 1.0)
             )
             if is_plausible(frame_ms) and apart_ms > _SAMPLES_APART * frame_ms:
-                return _samples(f"{apart_ms / 1e3:.3g} s", f"{rows.label(place)} says {frame_ms:.3g} ms a frame")
+                return _samples(apart_ms, say("evidence.question.says_ms", label=rows.label(place), ms=frame_ms))
         if is_even and apart_ms >= _EVEN_MS:
-            return _samples(f"{apart_ms / 1e3:.3g} s", "they come exactly evenly")
+            return _samples(apart_ms, say("evidence.question.exactly_evenly"))
     return None
 
 
@@ -384,7 +386,8 @@ def by_equal_steps(clues: Clues) -> Reading | None:
         why.append(reason)
     reading = Reading("column", place, time, factor, certainty, tuple(why), time_factor=factor / ratio)
     if not is_plausible(usual * factor):
-        what = f"the steps of {time.label} equal {rows.label(place)}, but {usual * factor:g} ms is no frame time"
+        told = {"label": time.label, "other": rows.label(place), "ms": usual * factor}
+        what = say("evidence.question.no_frame_time", **told)
         return reading.at_most(Certainty.OPEN, question=what)
     return lifted(clues, held_against_rates(clues, reading, usual * factor))
 
@@ -400,7 +403,8 @@ def lifted(clues: Clues, reading: Reading) -> Reading:
     place = reading.place
     if reading.certainty >= Certainty.STATED or place is None:
         return reading
-    question = f"the unit of {clues.rows.label(place)} (median {clues.usual(place):g}) is not stated"
+    median = say("evidence.question.median", label=clues.rows.label(place), usual=clues.usual(place))
+    question = say("evidence.question.no_unit", label=median)
     found = clues.witnessed((reading, clues.total(place) * reading.factor))
     return found or (reading if reading.certainty > Certainty.OPEN else replace(reading, question=question))
 

@@ -175,8 +175,8 @@ class LogRows(Columns):
         return unit.factor if unit is not None and unit.quantity == "time" else None
 
 
-#: A line above the heading: words, a number, a unit. By what it says of the run: words that it may have, and those of
-#: which it has one; a pace is that of the game's time.
+#: A line above the heading: words, a number, a unit. By what it says of the run: words that it may have, and those
+#: of which it has one; a pace is that of the game's time.
 _LINE_WITH_NUMBER = re.compile(
     r"^\W*([^\d\n:=;,\t]{2,60}?)\s*[:=;,\t]?\s*(\d+(?:[.,]\d+)?)\s*([a-z/]{0,8})\W*$", re.MULTILINE
 )

@@ -118,7 +118,7 @@ def by_inverse_columns(clues: Clues) -> Reading | None:
     if unit_ms is not None or clues.is_rate(other):
         return _without_time(clues, place, unit_ms or factor, why)
     readings = [Reading("column", one, None, factor, why=why) for one in (place, other)]
-    question = f"{rows.label(place)} and {rows.label(other)} are inverse to each other; which is the time?"
+    question = say("evidence.question.inverse", label=rows.label(place), other=rows.label(other))
     found = clues.witnessed(*((one, clues.total(one.place) * factor) for one in readings if one.place is not None))
     return found or replace(readings[0], question=question)
 
@@ -142,18 +142,18 @@ def _without_time(clues: Clues, place: int, factor: float, why: tuple[str, ...])
     reading = Reading("column", place, None, factor, Certainty.LIKELY, (*why, say("evidence.frames.no_time")))
     known = np.isfinite(clues.values[place])
     if other := rates_deny(clues, total_ms / known.sum()):
-        question = say("evidence.frames.other_pace", label=other)
-        return reading.at_most(Certainty.OPEN, question=f"{label} could be the frame times, but {question}")
+        question = say("evidence.question.denied", label=label, why=say("evidence.frames.other_pace", label=other))
+        return reading.at_most(Certainty.OPEN, question=question)
     if found := clues.witnessed((reading, total_ms)):
         return found
     if is_average(clues.rows, place):
-        return reading.at_most(Certainty.OPEN, question=f"{label} speaks of an average: is each row one frame?")
+        return reading.at_most(Certainty.OPEN, question=say("evidence.question.average", label=label))
     if not all(one.place == CLOCK and one.step >= 0.5 and one.values[-1] < 40 * one.step for one in clues.times):
         times = ", ".join(time.label for time in clues.times)
-        question = f"{label} could be the frame times, but neither the steps of {times} nor its length agree"
+        question = say("evidence.question.nothing_agrees", label=label, times=times)
         return reading.at_most(Certainty.OPEN, question=question)
     if total_ms < SHORT_RUN_MS:
-        question = f"{label} adds up to {total_ms / 1e3:.1f} s only: is each row a frame?"
+        question = say("evidence.question.short", label=label, seconds=total_ms / 1e3)
         return reading.at_most(Certainty.OPEN, question=question)
     return reading
 
@@ -265,7 +265,7 @@ def _time_alone(clues: Clues, time: TimeColumn, *, has_rival: bool, is_alone: bo
     fitting = [unit for unit in time.units_ms if is_plausible(usual * unit)]
     is_even = np.quantile(np.abs(steps - usual), 0.98) <= max(1.1 * time.step, 0.01 * usual)
     if is_even and fitting and usual > 3 * time.step:
-        question = f"rows come evenly, every {usual:.4g} of {time.label}: a frame limit, or samples?"
+        question = say("evidence.question.even", step=usual, label=time.label)
         return Reading("steps", None, time, fitting[0], question=question, time_factor=fitting[0])
     if has_rival and not clues.rates:
         return None
@@ -296,8 +296,10 @@ def _time_alone(clues: Clues, time: TimeColumn, *, has_rival: bool, is_alone: bo
     if found or reading.certainty == Certainty.LIKELY:
         return found or reading
     counts = [per_s for per_s in _COUNTS_PER_S[:_COUNTS_TOLD] if is_plausible(1e3 * usual / per_s)]
-    rates = ", ".join(f"{per_s:g} per s gives {per_s / usual:.1f} fps" for per_s in counts)
-    question = f"how long one count of {time.label} is, nothing says ({rates or 'no usual clock fits'})"
+    rates = ", ".join(say("evidence.question.gives", per_s=per_s, fps=per_s / usual) for per_s in counts)
+    question = say(
+        "evidence.question.count", label=time.label, rates=rates or say("evidence.question.no_clock_fits")
+    )
     return replace(reading, question=question, is_count=True)
 
 
@@ -305,10 +307,10 @@ def _unless_sensors(clues: Clues, reading: Reading, usual_ms: float) -> Reading:
     """Return steps as frame times, less sure where rows may as well be samples of what stands beside."""
     rows, quantities = clues.rows, {unit.quantity for unit in clues.rows.units if unit is not None}
     if usual_ms >= _AS_SENSORS_MS and quantities & SENSOR_QUANTITIES:
-        question = f"rows are {usual_ms:.3g} ms apart and sensors stand beside them: samples, or frames?"
+        question = say("evidence.question.sensors_beside", apart=usual_ms)
         return reading.at_most(Certainty.OPEN, question=question)
     if any(abs(1e3 / clues.usual(place) - usual_ms) > _SAME_RATE * usual_ms for place in clues.rates):
-        question = f"rows are {usual_ms:.3g} ms apart, but {rows.label(clues.rates[0])} says another rate"
+        question = say("evidence.question.another_rate", apart=usual_ms, label=rows.label(clues.rates[0]))
         return reading.at_most(Certainty.OPEN, question=question)
     if other := _other_beside(clues, reading):
         reading = reading.at_most(Certainty.LIKELY, say("evidence.frames.other_beside", label=other))
@@ -363,9 +365,10 @@ def by_lone_column(clues: Clues) -> Reading:
     if clues.rates and not clues.plain:
         label, rates = rows.label(clues.rates[0]), clues.values[clues.rates[0]]
         total_ms = float(np.sum(1e3 / rates[rates > 0]))
-        question = f"{label} holds rates, and nothing says whether a row is a frame or a sample"
+        question = say("evidence.question.rates", label=label)
         if total_ms < SHORT_RUN_MS:
-            return Reading(question=f"{question}; as frames they are {total_ms / 1e3:.1f} s only", is_sampled=True)
+            question = say("evidence.question.short_rates", question=question, seconds=total_ms / 1e3)
+            return Reading(question=question, is_sampled=True)
         reading = Reading("rates", clues.rates[0], question=question)
         # Rates that stand still for a while are means of it.
         is_of_rows = rates.size >= _SURELY_FRAMES and (np.diff(rates) != 0).mean() > 0.5 and not clues.times
@@ -379,9 +382,12 @@ def by_lone_column(clues: Clues) -> Reading:
         return _by_size(clues, alone[0], is_named=named == alone)
     if not possible:
         headings = "; ".join(rows.label(place) for place in range(min(rows.table.dialect.n_columns, 12)))
-        return Reading(question=f"no column can be the frame times (found: {headings})")
-    shown = ", ".join(f"{rows.label(place)} (median {clues.usual(place):g})" for place in list(possible)[:8])
-    question = f"{len(possible)} columns could be the frame times, and no elapsed time tells which: {shown}"
+        are_sensors = any(unit is not None and unit.quantity in SENSOR_QUANTITIES for unit in rows.units)
+        how = "sensors_alone" if are_sensors and not clues.times else "nothing_fits"
+        return Reading(question=say(f"evidence.question.{how}", found=headings))
+    medians = ((rows.label(place), clues.usual(place)) for place in list(possible)[:8])
+    shown = ", ".join(say("evidence.question.median", label=label, usual=usual) for label, usual in medians)
+    question = say("evidence.question.several", n=len(possible), shown=shown)
     first, units = next(iter(possible.items()))
     return Reading("column", first, None, units[0], question=question)
 
@@ -407,10 +413,9 @@ def _by_size(clues: Clues, place: int, *, is_named: bool) -> Reading:
     if is_fast and (rows.steps[place] < 1 or is_named):
         why = (say("evidence.frames.alone_possible"),)
         return _without_time(clues, place, units[0], why)
-    readings = [f"{1e3 / median / unit:.0f} fps as {unit_name(unit)}" for unit in units]
-    readings += [f"{median:.4g} fps as frame rates"] if may_be_rates else []
-    question = (
-        f"the values of {rows.label(place)} (median {median:.4g}) could be frame times in ms or frame rates in "
-        f"fps, and no time stands beside them that could tell ({' or '.join(readings) or 'neither is usual'})"
-    )
+    fits = ((1e3 / median / unit, unit_name(unit)) for unit in units)
+    readings = [say("evidence.question.fps_as_time", fps=fps, unit=unit) for fps, unit in fits]
+    readings += [say("evidence.question.fps_as_rates", fps=median)] if may_be_rates else []
+    said = say("list.or").join(readings) or say("evidence.question.neither")
+    question = say("evidence.question.time_or_rate", label=rows.label(place), usual=median, readings=said)
     return Reading("column", place, None, units[0] if units else 1.0, question=question)

@@ -186,7 +186,7 @@ def _several_a_row(clues: Clues, taken: int | None) -> str:
         else:
             continue
         if n_frames >= 2:
-            return f"{rows.label(place)} says {n_frames:g} a row: several frames, and no single one?"
+            return say("evidence.question.several_a_row", label=rows.label(place), n=float(n_frames))
     return ""
 
 

@@ -208,6 +208,12 @@ def test_thousands_of_rates_that_vary_from_row_to_row_are_likely_those_of_frames
             _read(tmp_path, text)
 
 
+def test_sensors_without_a_time_are_told_what_samples_need(tmp_path):
+    text = text_of({"card watt [W]": FRAME_MS.round(1), "core [°C]": (60 + FRAME_MS).round(1)})
+    with pytest.raises(LogError, match="those of sensors, and none is a time .* samples need stamps"):
+        _read(tmp_path, text)
+
+
 def test_rows_lost_in_a_few_bursts_and_beside_rates_are_seen(tmp_path):
     rates = (1e3 / FRAME_MS).round(3)
     ends_s = np.array(written(np.cumsum(FRAME_MS), "s"))
