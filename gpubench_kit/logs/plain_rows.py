@@ -297,6 +297,7 @@ def _layout_of_words(line: str) -> KeyedLines | None:
     for words, found in _parts_in_words(line):
         marked = _NAME_AND_MARK.search(words)
         own = marked[1] if marked else " ".join(_WORDS_OF_NAME.findall(words))
+        before = "" if found["stamp"] else before
         name = (own if marked else f"{before} {own}".strip()) or ("stamp" if found["stamp"] else "")
         before = own if (found["number"] or "").isdecimal() and not found["unit"] else ""
         names.append(f"{name} [{found['unit']}]".strip() if found["unit"] else name)
@@ -364,8 +365,8 @@ def with_keys_as_heading(text: bytes, name: str) -> bytes | None:
         if len(tables) == 1:
             told = _flat(found) if isinstance(found, tuple) else []
             above = [f"# {key}: {cell_of_value(one)}" for key, one in told if not isinstance(one, list | tuple)]
-            rows = ["\t".join(map(cell_of_value, row)) for row in tables[0]]
-            return "\n".join([*above, *rows, ""]).encode("utf-8", "replace")
+            table = ("\t".join(map(cell_of_value, row)) for row in tables[0])
+            return "\n".join([*above, *table, ""]).encode("utf-8", "replace")
     head = whole_lines(text, 0, LOOK_AHEAD)
     start = head.rfind(b"\n", 0, len(head) // 2) + 1
     probe = head[start : head.find(b"\n", start)].decode("utf-8", "replace").strip()
@@ -402,10 +403,9 @@ def _is_table(lines: list[str], probe: str) -> bool:
     fit = best_fit(bare)
     if fit is None:
         return False
-    # Cells with units that blanks part are no table that could be read.
-    is_read = fit.score >= GOOD_FIT and (fit.separator == "" or bare == lines)
+    # What blanks part may be sentences as well, unless a heading has as many words.
     has_heading = not _IN_WORDS.search(lines[0]) and len(lines[0].split()) == len(probe.split())
-    return fit.separator not in " " or is_read or has_heading
+    return fit.separator not in " " or has_heading or (fit.separator == "" and fit.score >= GOOD_FIT)
 
 
 def _rows_of_document(found: object) -> list[Sequence[object]]:

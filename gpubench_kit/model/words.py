@@ -93,8 +93,8 @@ QUANTITY = {
     **{name: _words(text) for name, text in _LISTS["quantity"].items()},
     "frame": _words(
         "frame frames frametime picture pictures bild bildabstand bilddauer trame image fotograma klatka klatki "
-        "フレーム καρέ beeld beeldtijd billed imagen cuadro cuadros quadro quadros ruutu fotogramma кадр кадра "
-        "kadr snímek snímku képkocka kuva kare 帧 프레임"
+        "フレーム καρέ beeld beeldtijd billed bilde imagen cuadro cuadros quadro quadros ruutu fotogramma "
+        "кадр кадра кадру kadr snímek snímku képkocka kuva kare 帧 프레임"
     ),
     "rate": _words("fps framerate bildrate 帧率"),
 }
@@ -106,7 +106,7 @@ COUNT = _words("count n number num anzahl nombre numero número liczba числ�
 #: Words for how long something takes.
 DURATION = _words(
     "time duration dur dauer zeit abstand durée temps duración tiempo durata tempo czas tid tijd χρόνος время "
-    "時間 זמן aika zaman süre süresi idő čas doba 时间 시간 帧时间"
+    "時間 זמן aika zaman süre süresi idő čas doba час 时间 시간 帧时间"
 )
 
 #: Words that say no more than that a time goes from one row to the next, and that one is a moment.
@@ -119,7 +119,7 @@ MOMENTS = _words(
     "stamp timestamp elapsed start started begin end ended now when clock epoch unix utc local tick ticks count "
     "counter counts present presented moment at passed uptime origin zeitstempel beginn ende verstrichen début "
     "fin laufzeit log relative session bench benchmark capture record recording mess qpc real wall run test total "
-    "shown displayed into moment instant verstreken kulunut forløbet förfluten decorrido écoulé inizio fine "
+    "shown displayed into moment instant bei verstreken kulunut forløbet förfluten decorrido écoulé inizio fine "
     "trascorso inicio transcurrido początek koniec 경과 経過時間"
 )
 

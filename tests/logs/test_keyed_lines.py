@@ -88,6 +88,13 @@ IN_WORDS = {
     ],
     "a sentence": [f"[{t:>12}] frame took {f:.3f} ms" for t, f in zip(SECONDS, FRAME_MS, strict=True)],
     "units alone": [f"{t}s {f:.3f}ms {1000 / f:.1f}fps" for t, f in zip(SECONDS, FRAME_MS, strict=True)],
+    "keys with blanks behind their marks": [
+        f"{c[11:]} frame: {f:.3f} card: 1.5" for c, f in zip(STAMPS, FRAME_MS, strict=True)
+    ],
+    "a day and a program in front": [
+        f"Nov 02 {c[11:]} box bench[22]: frame {k} {f:.3f} ms"
+        for k, (c, f) in enumerate(zip(STAMPS, FRAME_MS, strict=True))
+    ],
     "an arrow, with words above": [
         "capture of the old pier",
         *(f"{c[11:]} -> {f:.3f} ms" for c, f in zip(STAMPS, FRAME_MS, strict=True)),
