@@ -36,8 +36,9 @@ from gpubench_kit.wording.catalogue import say
 
 #: Stamps of a clock that frame times are taken from are written at least this finely [s].
 _FINE_S = 0.0021
-#: Standard deviation of their steps, in steps of the stamps, from which they vary, and from which they surely do.
-_VARIED, _SURELY_VARIED = 0.6, 2.0
+#: Standard deviation of their steps from which they vary, and surely do, in steps of the stamps; and from which they
+#: vary as frames do, as a share of the usual step.
+_VARIED, _SURELY_VARIED, _AS_FRAMES = 0.6, 2.0, 0.08
 
 #: Rows this far apart beside sensors are samples as likely as frames [ms].
 _AS_SENSORS_MS = 50.0
@@ -251,11 +252,15 @@ def _clock_alone(time: TimeColumn) -> Reading | None:
     """Return the steps of fine stamps as frame times."""
     usual_ms = float(np.median(time.steps)) * 1e3
     varied = float(time.steps.std()) / time.step
-    # Even steps that are rounded differ by up to half a step of the stamps.
-    if time.step > _FINE_S or not is_plausible(usual_ms) or varied < _VARIED:
+    if time.step > _FINE_S or not is_plausible(usual_ms):
         return None
+    certainty = Certainty.PROVEN
+    if varied < _SURELY_VARIED:
+        # Even steps that are rounded differ by up to half a step of the stamps, and timers of samples by a little.
+        if varied < _VARIED or usual_ms >= _AS_SENSORS_MS or time.steps.std() < _AS_FRAMES * np.median(time.steps):
+            return None
+        certainty = Certainty.LIKELY
     why = (say("evidence.frames.fine_stamps", apart=usual_ms, step=1000.0 * time.step),)
-    certainty = Certainty.PROVEN if varied >= _SURELY_VARIED else Certainty.LIKELY
     return Reading("steps", None, time, 1e3, certainty, why, time_factor=1e3)
 
 

@@ -130,7 +130,7 @@ def test_stamps_may_stand_alone(tmp_path, heading, cell):
     assert log.certainty == Certainty.PROVEN
 
 
-@pytest.mark.parametrize(("spread", "certainty"), [(0.15, Certainty.PROVEN), (0.05, Certainty.LIKELY)])
+@pytest.mark.parametrize(("spread", "certainty"), [(0.15, Certainty.PROVEN), (0.1, Certainty.LIKELY)])
 def test_steps_that_hardly_vary_more_than_their_rounding_are_only_likely(tmp_path, spread, certainty):
     steps_ms = np.random.default_rng(4).normal(16.0, 16.0 * spread, 1200)
     stamps = [one[11:] for one in clock(np.cumsum(steps_ms) / 1000)]
@@ -157,3 +157,11 @@ def test_lines_of_text_behind_stamps_are_no_rows(tmp_path):
     path.write_text("".join(f"{one} loaded the map\n" for one in STAMPS), encoding="utf-8")
     with pytest.raises(LogError, match="no rows with numbers were found"):
         read_frame_log(path)
+
+
+@pytest.mark.parametrize("every_ms", [20.0, 100.0])
+def test_samples_of_a_timer_that_shakes_a_little_are_no_frames(tmp_path, every_ms):
+    times_ms = np.arange(600) * every_ms + np.random.default_rng(5).normal(0, 0.6, 600)
+    stamps = [one[11:] for one in clock(times_ms / 1000)]
+    with pytest.raises(LogError, match=r"no column can be the frame times|these are samples"):
+        _log(tmp_path, {"c": stamps, "board_w": np.random.default_rng(6).normal(300, 2, 600).round(1)})
