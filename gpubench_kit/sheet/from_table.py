@@ -60,7 +60,7 @@ def draft_from_grids(grids: Sequence[Grid], source: str, answers: Mapping[str, s
     tables = [table for grid in grids for table in read_tables(grid)]
     if not tables:
         raise TableError(_no_table(grids, source))
-    tables = _with_tunings_above(tables)
+    tables = _with_metrics_above(_with_tunings_above(tables))
     if len(tables) == 1:
         return _draft(tables[0], source, answers)
     count: Counter[str] = Counter()
@@ -125,6 +125,34 @@ def _with_tunings_above(tables: list[TypedTable]) -> list[TypedTable]:
     return [
         replace(tables[0], title="", runs=tuple(runs), doubts=doubts, notes=tuple(notes), left_out=tuple(left_out))
     ]
+
+
+def _with_metrics_above(tables: list[TypedTable]) -> list[TypedTable]:
+    """Return tables of the same runs, each of another metric that its title states, as one; others as they are.
+
+    Runs are the same where all their names and numbers are; of rows of one name only those beside one another are.
+    """
+    stated = [{one.metric for one in table.meanings.values() if one.certainty == "stated"} for table in tables]
+    keys = [[tuple(sorted((role, fold(cell)) for role, cell in run.cells.items())) for run in table.runs]
+            for table in tables]  # fmt: skip
+    if any(len(set(own)) < len(own) for own in keys):
+        keys = [[(*key, ("line", str(run.line))) for key, run in zip(own, table.runs, strict=True)]
+                for own, table in zip(keys, tables, strict=True)]  # fmt: skip
+    is_one_each = all(len(own) == len(table.meanings) == 1 for own, table in zip(stated, tables, strict=True))
+    if len(tables) < 2 or not is_one_each or len(set().union(*stated)) < len(tables):
+        return tables
+    if any(len(set(own)) < len(own) or set(own) != set(keys[0]) for own in keys):
+        return tables
+    numbers: dict[tuple[tuple[str, str], ...], dict[str, Read]] = defaultdict(dict)
+    for own, table in zip(keys, tables, strict=True):
+        for key, run in zip(own, table.runs, strict=True):
+            numbers[key][table.title] = next(iter(run.numbers.values()))
+    runs = tuple(replace(run, numbers=numbers[key]) for key, run in zip(keys[0], tables[0].runs, strict=True))
+    meanings = {table.title: next(iter(table.meanings.values())) for table in tables}
+    notes, left_out = (
+        tuple(text for one in tables for text in getattr(one, part)) for part in ("notes", "left_out")
+    )
+    return [replace(tables[0], title="", runs=runs, meanings=meanings, notes=notes, left_out=left_out)]
 
 
 def _draft(table: TypedTable, source: str, answers: Mapping[str, str]) -> Draft:

@@ -110,9 +110,30 @@ def test_percentages_are_no_frame_rates():
         drafted([["Game", *TUNINGS], *([game, "100%", "97.2%"] for game in GAMES)])
 
 
-def test_a_metric_above_a_repeated_heading_begins_another_table():
-    rows = [["Avg FPS"], ["Game", *RUNS], *_of("factory"), ["1% low"], ["Game", *RUNS], *_of("quiet")]
-    assert asked(drafted(rows)) == {"which_table"}
+def _of_metric(title, share, rows=None):
+    """Return a table of one metric: games and runs down, tunings across."""
+    rows = rows or [(game, run) for game in GAMES for run in (1, 2, 3)]
+    cells = (
+        [game, str(run), *(f"{share * FPS[game, tuning, run]:.1f}" for tuning in TUNINGS)] for game, run in rows
+    )
+    return [[title, "", "", ""], ["Game", "Run", *TUNINGS], *cells]
+
+
+def test_tables_of_two_metrics_and_the_same_runs_are_one():
+    fps, lows = _of_metric("Avg FPS", 1.0), _of_metric("1% low", 0.5)
+    for rows in ([*fps, [""], *lows], _beside(fps, lows)):
+        found = values_of(drafted(rows))
+        assert found == {key: {"avg_fps": value, "low_1pct_fps": round(value / 2, 1)} for key, value in FPS.items()}
+
+
+def test_tables_of_two_metrics_and_other_runs_are_not_one():
+    fewer = [(game, run) for game in GAMES for run in (1, 2)]
+    fps, lows, same = _of_metric("Avg FPS", 1.0), _of_metric("1% low", 0.5, fewer), _of_metric("FPS (mean)", 1.0)
+    assert asked(drafted([*fps, [""], *lows])) == {"which_table"}
+    assert asked(drafted([*fps, [""], *same])) == {"which_table"}
+    # Rows of one name alone do not say which of another table is theirs.
+    bare = [[[cells[0], *cells[2:]] for cells in rows] for rows in (fps, _of_metric("1% low", 0.5))]
+    assert asked(drafted([*bare[0], [""], *bare[1]])) == {"which_table"}
 
 
 def test_a_slip_in_a_name_is_asked_and_joined():
