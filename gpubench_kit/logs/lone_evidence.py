@@ -36,8 +36,8 @@ from gpubench_kit.wording.catalogue import say
 
 #: Stamps of a clock that frame times are taken from are written at least this finely [s].
 _FINE_S = 0.0021
-#: Standard deviation of their steps from which they vary, and surely do, in steps of the stamps; and from which they
-#: vary as frames do, as a share of the usual step.
+#: Standard deviation of their steps from which they vary, and surely do, in steps of the stamps; and from which
+#: they vary as frames do, as a share of the usual step.
 _VARIED, _SURELY_VARIED, _AS_FRAMES = 0.6, 2.0, 0.08
 
 #: Rows this far apart beside sensors are samples as likely as frames [ms].

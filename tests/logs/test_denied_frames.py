@@ -210,7 +210,7 @@ def test_thousands_of_rates_that_vary_from_row_to_row_are_likely_those_of_frames
 
 def test_sensors_without_a_time_are_told_what_samples_need(tmp_path):
     text = text_of({"card watt [W]": FRAME_MS.round(1), "core [°C]": (60 + FRAME_MS).round(1)})
-    with pytest.raises(LogError, match="those of sensors, and none is a time .* samples need stamps"):
+    with pytest.raises(LogError, match=r"those of sensors, and none is a time .* samples need stamps"):
         _read(tmp_path, text)
 
 
