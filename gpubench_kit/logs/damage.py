@@ -28,18 +28,13 @@ Read = TypeVar("Read", bound=Columns)
 #: Most times that a time may begin anew, as several runs in a log make it: it goes back by more usual steps.
 _MOST_RUNS, _MOST_BACK = 8, 20.0
 
-#: Widths of counters.
-_COUNTER_BITS = (16, 24, 31, 32)
-
 #: Most rows of sums and means at the end of a log; standard deviation, in units of the last decimal, from which
 #: hardly a value is the mean of its column by chance.
 _MOST_FOOTERS, _VARIED = 4, 20
 
-#: A whole number this many times the usual value may have lost its decimal mark.
-_FAR = 20.0
-
-#: Largest log whose rows are compared as text [MB].
-_LARGEST_MB = 64
+#: Widths of counters; a whole number so many times the usual value may have lost its decimal mark; the largest log
+#: whose rows are compared as text [MB].
+_COUNTER_BITS, _FAR, _LARGEST_MB = (16, 24, 31, 32), 20.0, 64
 
 #: No frame takes less than this share of the usual one, but for a few; more such rows are of several sources.
 _NEXT_TO_NOTHING, _TOO_SHORT = 0.1, 0.02
@@ -415,18 +410,23 @@ def _come_in_groups(row_ms: np.ndarray) -> bool:
     np.clip(off, -far, far, out=off)
     products = np.append(off[:-1] * off[1:], 0.0).reshape(-1, _BLOCK)
     levels, together = off.reshape(-1, _BLOCK) @ _TO_PLACES, products @ _TO_PLACES
+    squares = np.square(off).reshape(-1, _BLOCK).mean(axis=1, keepdims=True)
+    length = len(levels) // len(_EIGHTHS)
+    told = np.hstack([levels, together, squares])[: length * len(_EIGHTHS)]
+    of_parts = _PARTS @ told.reshape(len(_EIGHTHS), length, -1).mean(axis=1)
+    level, square = of_parts[:, : len(_NEXT_PLACE)], of_parts[:, -1]
     # A place's own level is nothing that it has in common with the next.
-    level = levels.mean(axis=0)
-    ties = together - level * levels[:, _NEXT_PLACE] + level[_NEXT_PLACE] * (level - levels)
-    length, square = len(ties) // len(_EIGHTHS), float(off @ off) / off.size
-    means = _PARTS @ ties[: length * len(_EIGHTHS)].reshape(len(_EIGHTHS), length, -1).mean(axis=1)
+    means = of_parts[:, len(_NEXT_PLACE) : -1] - level * level[:, _NEXT_PLACE]
     for (size, share), own in zip(_OTHER_TIE.items(), _PLACES_OF, strict=True):
-        least, differ = share * (square - float(level[own] @ level[own]) / size), np.ptp(means[:, own], axis=1)
+        least = share * (square - np.square(level[:, own]).sum(axis=1) / size)
+        differ = np.ptp(means[:, own], axis=1)
         # Hardly any log of frames gets beyond the first comparison.
         for place in np.flatnonzero(differ > least):
-            part = ties[: length * len(_EIGHTHS), own][np.repeat(_PARTS[place] > 0, length)]
-            is_sure = differ[place] > _SURE * float(np.sqrt(2 * part.var(axis=0).mean() / len(part)))
-            if is_sure and len(part) >= _LEAST_BLOCKS:
+            rows = np.flatnonzero(np.repeat(_PARTS[place] > 0, length))
+            beside, here = level[place][_NEXT_PLACE], levels[rows]
+            ties = together[rows] - level[place] * here[:, _NEXT_PLACE] - beside * here
+            is_sure = differ[place] > _SURE * float(np.sqrt(2 * ties[:, own].var(axis=0).mean() / len(rows)))
+            if is_sure and len(rows) >= _LEAST_BLOCKS:
                 return True
     return False
 

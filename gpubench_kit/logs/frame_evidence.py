@@ -38,6 +38,9 @@ _SLOW_MS, _FAR_APART_MS, _EVEN_MS = 90.0, 150.0, 50.0
 #: A row distance this many times the frame time is that of samples.
 _SAMPLES_APART = 2.5
 
+#: Rows that add up to another time than steps that equal them, by more than this share, were cut off.
+_MOST_BIAS = 0.004
+
 #: Units of frame times, and of time that has passed, in ms.
 UNITS_MS = {"s": 1000.0, "ms": 1.0, "us": 1e-3, "ns": 1e-6}
 ELAPSED_UNITS_MS = {**UNITS_MS, "min": 60_000.0, "h": 3_600_000.0}
@@ -296,13 +299,17 @@ def by_samples(clues: Clues) -> Reading | None:
 
 @dataclass(frozen=True)
 class Pair:
-    """A time whose steps equal a column: the ratio of a step to a value, share of rows, whether units fit it."""
+    """A time whose steps equal a column: the ratio of a step to a value, share of rows, whether units fit it.
+
+    ``bias`` is the part of their time by which equal rows differ on the whole, as those do that are cut off.
+    """
 
     time: TimeColumn
     place: int
     ratio: float
     share: float
     is_of_units: bool
+    bias: float
 
 
 def pair_of(clues: Clues, time: TimeColumn, place: int) -> Pair | None:
@@ -338,9 +345,11 @@ def pair_of(clues: Clues, time: TimeColumn, place: int) -> Pair | None:
         if time.unit_ms and unit_ms and abs(ratio * time.unit_ms / unit_ms - 1) > 0.02:
             continue
         slack = 1.05 * time.step + 0.55 * step * ratio + 1e-12 * float(np.nanmax(np.abs(time.values)))
-        share = max(float((np.abs(steps - side * ratio) <= slack).mean()) for side in sides)
+        equal = max((np.abs(steps - side * ratio) <= slack for side in sides), key=np.count_nonzero)
+        share = float(equal.mean())
         if share >= SHARE_EQUAL and steps.std() > 3 * slack:
-            return Pair(time, place, ratio, share, is_of_units)
+            bias = min(abs(float(((steps - side * ratio) * equal).sum())) for side in sides)
+            return Pair(time, place, ratio, share, is_of_units, bias / float((steps * equal).sum()))
     return None
 
 
@@ -385,6 +394,10 @@ def by_equal_steps(clues: Clues) -> Reading | None:
             reason = say("evidence.frames.no_unit")
         why.append(reason)
     reading = Reading("column", place, time, factor, certainty, tuple(why), time_factor=factor / ratio)
+    if best.bias > _MOST_BIAS and best.is_of_units:
+        reading = reading.at_most(
+            Certainty.LIKELY, say("evidence.frames.biased", label=time.label, share=best.bias)
+        )
     if not is_plausible(usual * factor):
         told = {"label": time.label, "other": rows.label(place), "ms": usual * factor}
         what = say("evidence.question.no_frame_time", **told)

@@ -224,7 +224,7 @@ def layout_of_pairs(line: str) -> KeyedLines | None:
             continue
         pairs = _pairs(line, separator, mark)
         keys = tuple(key for key, _ in pairs)
-        are_keys = all((key[:1].isalpha() or key[:1] == "_") and len(key) <= _LONGEST_KEY for key in keys)
+        are_keys = all((key[:1].isalpha() or key[:1] in {"_", "#"}) and len(key) <= _LONGEST_KEY for key in keys)
         has_number = any(looks_numeric(value.partition(" ")[0]) for _, value in pairs)
         if are_keys and has_number and len(set(keys)) == len(keys):
             # A tab for blanks, as a value may be empty.

@@ -55,6 +55,7 @@ PIECES = {
     "one long quarter": _split(
         np.exp(0.15 * np.sin(np.arange(FRAME_MS.size) / 90)) * FRAME_MS, 0.32, 0.22, 0.23, 0.23
     ),
+    "halves in a last third": np.concatenate([np.tile(FRAME_MS, 2), _split(FRAME_MS, 0.49, 0.51)])[800:],
     "halves at the end": np.concatenate([np.tile(FRAME_MS, 5), _split(FRAME_MS, 0.49, 0.51)]),
 }
 
@@ -212,6 +213,15 @@ def test_sensors_without_a_time_are_told_what_samples_need(tmp_path):
     text = text_of({"card watt [W]": FRAME_MS.round(1), "core [°C]": (60 + FRAME_MS).round(1)})
     with pytest.raises(LogError, match=r"those of sensors, and none is a time .* samples need stamps"):
         _read(tmp_path, text)
+
+
+@pytest.mark.parametrize(("cut", "expected"), [(np.floor, "likely"), (np.rint, "proven")])
+def test_rows_cut_to_whole_units_add_up_to_another_time_than_the_clock(tmp_path, cut, expected):
+    stamps = [f"21:{int(t // 60):02d}:{t % 60:07.4f}" for t in np.cumsum(FRAME_MS) / 1e3]
+    assert (
+        _read(tmp_path, text_of({"clock": stamps, "frame (ms)": cut(10 * FRAME_MS) / 10})).certainty.word
+        == expected
+    )
 
 
 def test_rows_lost_in_a_few_bursts_and_beside_rates_are_seen(tmp_path):
