@@ -348,8 +348,11 @@ def pair_of(clues: Clues, time: TimeColumn, place: int) -> Pair | None:
         equal = max((np.abs(steps - side * ratio) <= slack for side in sides), key=np.count_nonzero)
         share = float(equal.mean())
         if share >= SHARE_EQUAL and steps.std() > 3 * slack:
-            bias = min(abs(float(((steps - side * ratio) * equal).sum())) for side in sides)
-            return Pair(time, place, ratio, share, is_of_units, bias / float((steps * equal).sum()))
+            # Cells that a column of time denies are mended in reading; those that a clock denies count here.
+            used = [steps - side * ratio <= 1.0 if time.place == CLOCK else equal for side in sides]
+            off = (abs(float((steps - side * ratio)[rows].sum())) for side, rows in zip(sides, used, strict=True))
+            bias = min(off) / float(steps.sum())
+            return Pair(time, place, ratio, share, is_of_units, bias)
     return None
 
 

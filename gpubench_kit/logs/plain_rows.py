@@ -226,7 +226,7 @@ def layout_of_pairs(line: str) -> KeyedLines | None:
         keys = tuple(key for key, _ in pairs)
         are_keys = all((key[:1].isalpha() or key[:1] in {"_", "#"}) and len(key) <= _LONGEST_KEY for key in keys)
         has_number = any(looks_numeric(value.partition(" ")[0]) for _, value in pairs)
-        if are_keys and has_number and len(set(keys)) == len(keys):
+        if are_keys and has_number and len(set(keys)) == len(keys) and not line.startswith(COMMENT_MARKS):
             # A tab for blanks, as a value may be empty.
             between = "\t" if separator == " " else separator
             pairs_of = partial(_pairs, separator=separator, mark=mark)

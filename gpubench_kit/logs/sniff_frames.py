@@ -351,7 +351,8 @@ def _farther_apart(clues: Clues, reading: Reading) -> Reading | None:
 def _marked(reading: Reading, whole: Repaired) -> Reading:
     """Return a reading, asked where a cell of its column lost its decimal mark and no time beside it tells."""
     lost = [row for place, row in whole.lost_marks if place == reading.place]
-    if not lost or (reading.time is not None and reading.certainty > Certainty.OPEN):
+    has_time = reading.time is not None and reading.time.place != CLOCK
+    if not lost or (has_time and reading.certainty > Certainty.OPEN):
         return reading
     table, place = whole.rows.table, reading.place or 0
     line = table.dialect.first_line + lost[0]

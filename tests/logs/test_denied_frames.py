@@ -224,6 +224,16 @@ def test_rows_cut_to_whole_units_add_up_to_another_time_than_the_clock(tmp_path,
     )
 
 
+def test_cells_that_only_a_clock_denies_do_not_count(tmp_path):
+    stamps = [f"21:{int(t // 60):02d}:{t % 60:07.4f}" for t in np.cumsum(FRAME_MS) / 1e3]
+    wrong = np.where(np.arange(FRAME_MS.size) % 100 == 50, 999.9, FRAME_MS)
+    assert _read(tmp_path, text_of({"clock": stamps, "frame (ms)": FRAME_MS})).certainty == Certainty.PROVEN
+    assert _read(tmp_path, text_of({"clock": stamps, "frame (ms)": wrong})).certainty == Certainty.LIKELY
+    lost = [f"{one:.4f}" if row != 500 else f"{one:.4f}".replace(".", "") for row, one in enumerate(FRAME_MS)]
+    with pytest.raises(LogError, match="without its decimal mark in line 502"):
+        _read(tmp_path, text_of({"clock": stamps, "frame (ms)": lost}))
+
+
 def test_rows_lost_in_a_few_bursts_and_beside_rates_are_seen(tmp_path):
     rates = (1e3 / FRAME_MS).round(3)
     ends_s = np.array(written(np.cumsum(FRAME_MS), "s"))

@@ -57,6 +57,7 @@ WRITTEN = {
     "blanks and decimal commas": _pairs(PLAIN_DECIMALS, " "),
     "blanks beside the mark too": _pairs(COLUMNS, "  ", ": "),
     "a separator at the end": _pairs(COLUMNS, ";").replace("\n", ";\n"),
+    "a sign for the number": _pairs({**COLUMNS, "#": range(900)}),
     "quoted keys": _pairs({'"t"': COLUMNS["t"], '"f"': COLUMNS["f"]}, ", ", ": "),
     "other line ends": _pairs(COLUMNS).replace("\n", "\r\n"),
     "words above": "# made up\ngame: Quarry\n\n" + _pairs(COLUMNS),
