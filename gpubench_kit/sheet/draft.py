@@ -121,12 +121,15 @@ class Draft:
         return sum(cell.is_asked for row in self.rows for cell in row.cells.values())
 
     def file_lines(self) -> list[str]:
-        """Return one line for each row: its source and what was made of it."""
-        return [
+        """Return one line for each row: its source and what was made of it; what most are taken from stands above."""
+        usual, n = next(iter(Counter(row.evidence for row in self.rows).most_common(1)), ("", 0))
+        usual *= n > 1
+        head = [say("draft.usual_evidence", evidence=usual)] * bool(usual)
+        return head + [
             f"{isolated(row.source)}: "
             + ", ".join(f"{column} {isolated(row.cells[column].written) or ASKED}"
                         for column in ("game", "setting", "tuning", "round") if column in row.cells)
-            + (f" ({row.evidence})" if row.evidence else "")
+            + (f" ({row.evidence})" if row.evidence not in ("", usual) else "")
             for row in self.rows
         ]  # fmt: skip
 

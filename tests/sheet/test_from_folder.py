@@ -243,6 +243,14 @@ def test_copied_logs_without_stamps_have_no_order_and_ask_for_it():
     assert drafted(folder, typed_order="alternated").plan_lines["analysis"] == ('typed_order = "alternated"',)
 
 
+def test_what_most_rows_are_taken_from_stands_once_above_the_files():
+    draft = drafted(made_folder(STYLES["a bad take"], 5))
+    first, *lines = draft.file_lines()
+    assert first.startswith("Told by: ")
+    assert len(lines) == len(draft.rows)
+    assert sum("words for tunings in the names" in line for line in lines) < 4
+
+
 def test_a_start_that_several_logs_state_orders_nothing():
     folder = made_folder(STYLES["copied"], 5)
     logs = [replace(one, started_at_s=1.79e9, clock_kind="dated") for one in folder.facts if one.kind == "frames"]
