@@ -121,7 +121,7 @@ class Draft:
         return sum(cell.is_asked for row in self.rows for cell in row.cells.values())
 
     def file_lines(self) -> list[str]:
-        """Return one line for each row: its source and what was made of it; what most are taken from stands above."""
+        """Return one line for each row: its source and what was made of it; above them what most are taken from."""
         usual, n = next(iter(Counter(row.evidence for row in self.rows).most_common(1)), ("", 0))
         usual *= n > 1
         head = [say("draft.usual_evidence", evidence=usual)] * bool(usual)
