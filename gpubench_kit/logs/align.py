@@ -152,7 +152,7 @@ def align(
             finding = note("logs.not_aligned.files", check="not_aligned", name=sensor_log.name, other=clock.why)
             return _not_aligned(say("evidence.aligned.files"), finding)
         clock = None
-    if clock is not None and (offset_s is None or not has_clocks):
+    if clock is not None and (offset_s is None or not has_clocks or clock.source == "denied"):
         shift_s = place_of_run(frame_log, sensor_log, clock=clock, started_at_s=started_at_s)
         if clock.source == "typed":
             # A start is typed seconds early or late, which would give the run idle watts.

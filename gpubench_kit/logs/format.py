@@ -316,8 +316,10 @@ class OneClock:
     middle_s : start of the middle run [s]
     why : the evidence, or why it is refused
     told_s : what the times of the files or the plan say of the offset [s]; nan where they say nothing
-    source : where the starts are from: a kind of clock, ``typed`` or ``elapsed``; or ``files`` of a run's own log
-        that was closed with the frame log of another run, which ``why`` names
+    n_idle_by_told : runs that by it lie where the card idled, though another offset has them where it worked
+    source : where the starts are from: a kind of clock, ``typed`` or ``elapsed``; ``denied`` of a clock that the
+        plan states and the load denies; ``files`` of a run's own log that was closed with the frame log of
+        another run, which ``why`` names
     """
 
     is_proven: bool
@@ -326,6 +328,7 @@ class OneClock:
     middle_s: float = 0.0
     why: str = ""
     told_s: float = float("nan")
+    n_idle_by_told: int = 0
     source: str = ""
 
     def at(self, start_s: float) -> float:

@@ -49,6 +49,9 @@ _NEARLY_ALL, _CLOSED_WITH_S, _APART_S = 0.8, 10.0, 30.0
 #: Offsets that the times of the files may confirm have half a run less than the best at most.
 _LESS = 0.5
 
+#: By how many points another offset is better than a stated one that it denies, but for quarters of an hour [s].
+_DENIED, _QUARTER_S = 2.0, 900.0
+
 
 @dataclass(frozen=True)
 class RunTimes:
@@ -167,6 +170,10 @@ def _clock_of(tasks: list[RunTask]) -> tuple[OneClock, list[Finding]]:
         stated_s = 0.0
     clock = clock_of_starts(times, sensor_log, closed_s=sensor_path.stat().st_mtime, stated_s=stated_s)
     is_of_clocks = sensor_log.clock is not None and clock.source not in ("typed", "elapsed", "")
+    if stated_s is not None and is_of_clocks and clock.n_idle_by_told:
+        why = say("evidence.one_clock.denied", runs=clock.n_idle_by_told)
+        told = note("logs.clock_denied", check="clock_not_proven", name=name, found=clock.n_idle_by_told)
+        return OneClock(False, source="denied", why=why), [told]
     if stated_s is not None and is_of_clocks:
         return OneClock(False, why=say("evidence.one_clock.stated")), []
     if not clock.is_proven:
@@ -220,7 +227,7 @@ def clock_of_starts(
         return OneClock(False, why=say("evidence.one_clock.no_signal"))
     is_of_clocks = sensor_log.clock is not None and source not in ("typed", "elapsed")
     time_s, told_s = (sensor_log.clock or 0.0) + sensor_log.time_s, np.nan if stated_s is None else stated_s
-    if is_of_clocks:
+    if is_of_clocks and stated_s is None:
         told_s = ahead_by_files(closed - starts - lengths, closed_s - float(time_s[-1]))
         if "time_of_day" in (source, sensor_log.clock_kind):
             told_s = (told_s + _HALF_A_DAY_S) % (2 * _HALF_A_DAY_S) - _HALF_A_DAY_S
@@ -272,6 +279,16 @@ class _Session:
         points = np.where(covered < 0.5, -2.0, points)
         points[seen < _INSIDE * self.lengths] = np.nan
         return points, both
+
+    def held_against(self, told_s: float, *, offset: float, best: float) -> tuple[float, int]:
+        """Return what is told, nan where the best offset is better, and how many runs idle by it if that denies it.
+
+        A file that was saved again tells anything. Clocks of one machine may differ by a time zone.
+        """
+        points = self.points(told_s, self.slack + _CLOSED_S)[0] if np.isfinite(told_s) else np.full(1, np.nan)
+        reached, zone_s = float(np.nansum(points)), _QUARTER_S * round(offset / _QUARTER_S)
+        is_denied = reached <= best - _DENIED and abs(offset - zone_s) > _OTHER_S
+        return told_s if reached >= best - _LESS else float("nan"), int((points == -2.0).sum()) * is_denied
 
     def candidates(self) -> tuple[np.ndarray, np.ndarray]:
         """Return the distances of stretch edges from run edges, near ones once, and the most points of each."""
@@ -357,23 +374,22 @@ def find_one_clock(
     next_points, next_s = session.best_of(offsets[far], most[far]) if far.any() else (0.0, float("nan"))
     points, both = session.points(offset, slack)
     best, n_both = float(np.nansum(points)), int(both.any(axis=1).sum())
-    # What is told is repeated where it is as good; a file that was saved again tells anything.
-    by_told = session.points(told_s, slack + _CLOSED_S)[0] if np.isfinite(told_s) else np.full(1, np.nan)
-    told_s = told_s if np.nansum(by_told) >= best - _LESS else float("nan")
+    told_s, n_idle_told = session.held_against(told_s, offset=offset, best=best)
+    refused = OneClock(False, told_s=told_s, n_idle_by_told=n_idle_told)
     n_inside, n_idle = int(np.isfinite(points).sum()), int((points == -2.0).sum())
     is_enough = (
         n_both >= max(_FEWEST, _BOTH_EDGES * n_runs) and best >= _BEST * n_inside and n_inside >= _BEST * n_runs
     )
     if not is_enough:
-        return OneClock(False, told_s=told_s, why=say("evidence.one_clock.only", both=n_both, runs=n_runs))
+        return replace(refused, why=say("evidence.one_clock.only", both=n_both, runs=n_runs))
     if n_idle:
-        return OneClock(False, told_s=told_s, why=say("evidence.one_clock.idle", runs=n_idle))
+        return replace(refused, why=say("evidence.one_clock.idle", runs=n_idle))
     away_s = next_s - offset
     key, points_s = "proven", {"both": n_both, "runs": n_runs, "away_s": away_s, "points": max(0.0, next_points)}
     if next_points > _NEXT * best:
         if not (abs(offset - told_s) <= slack + _CLOSED_S / 2 and next_points <= best - _LESS):
             about = {"away_s": away_s, "points": next_points, "best": best}
-            return OneClock(False, told_s=told_s, why=say("evidence.one_clock.as_well", **about))
+            return replace(refused, why=say("evidence.one_clock.as_well", **about))
         key = f"proven_by_{teller}"
     drift = 0.0
     if n_both >= 6 and runs.size >= 6:
@@ -381,4 +397,4 @@ def find_one_clock(
         slope = float(centred @ (away - away.mean()) / (centred @ centred))
         drift = slope if abs(slope) * float(np.ptp(starts_s)) > _LEAST_DRIFT_S else 0.0
     why = say(f"evidence.one_clock.{key}", **points_s)
-    return OneClock(True, offset, drift, float(np.median(starts_s)), why, told_s)
+    return OneClock(True, offset, drift, float(np.median(starts_s)), why, told_s, n_idle_told)

@@ -92,7 +92,7 @@ def read_run(task: RunTask, *, memory: FormatMemory | None = None) -> RunLog:
             alignment = Alignment("alone", 0.0, say("evidence.aligned.no_frames"), 1.0)
         else:
             has_clocks = frame_log.clock is not None and sensor_log.clock is not None
-            is_stated = task.declared.same_machine and has_clocks
+            is_stated = task.declared.same_machine and has_clocks and getattr(task.clock, "source", "") != "denied"
             alignment = align(
                 frame_log,
                 sensor_log,

@@ -332,8 +332,9 @@ def test_logs_that_count_seconds_are_not_one_clock_where_several_stretches_could
 def test_samples_of_a_card_that_idled_by_both_clocks_are_not_used(tmp_path):
     times, load, watts = sensor_signal(RUN_S, before_s=200.0, after_s=200.0)
     text = _sensors(times, load, watts, stamps=clock(times, "2026-11-02T20:58:20"))
-    aligned = _aligned(tmp_path, _clocked_frames(), text)
-    assert (aligned.method, [one.check for one in aligned.findings]) == ("none", ["not_aligned"])
+    for stated in ({}, {"offset_s": -100.0}):
+        aligned = _aligned(tmp_path, _clocked_frames(), text, **stated)
+        assert (aligned.method, [one.check for one in aligned.findings]) == ("none", ["not_aligned"])
 
 
 def _read_with(tmp_path, frame_ms, watts, **options):

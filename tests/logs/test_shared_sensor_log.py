@@ -198,12 +198,23 @@ def test_a_sensor_log_that_was_saved_again_later_proves_nothing(tmp_path):
         assert "[logs] sensor_offset_s = 0.0" in findings["clock_not_proven"].action
 
 
+def test_a_stated_clock_by_which_a_run_idled_and_another_fits_all_gives_no_watts(tmp_path):
+    evening = Evening(tmp_path, pauses=(20.0, 20.0))
+    evening.record(ahead=lambda times: evening.starts[1] - evening.starts[0])
+    for stated in ({"sensor_clock": "same_machine"}, {"sensor_offset_s": 0.0}):
+        watts, findings = evening.measured(**stated)
+        assert watts.empty
+        assert "the card idled for most of 1 runs" in findings["clock_not_proven"].message
+    evening.record(ahead=lambda times: 3600.0)
+    assert "clock_not_proven" not in evening.measured(sensor_clock="same_machine")[1]
+
+
 def test_an_offset_of_the_plan_that_gives_runs_samples_of_an_idle_card_gives_no_watts(tmp_path):
     evening = Evening(tmp_path, pauses=(40.0, 40.0))
     evening.record(ahead=lambda times: 80.0)
     watts, findings = evening.measured(sensor_offset_s=115.0)
     assert watts.empty
-    assert "whether a sensor_offset_s of the plan is right" in findings["not_aligned"].action
+    assert findings["clock_not_proven"].action.startswith("Take sensor_clock or sensor_offset_s out of the plan")
 
 
 def test_the_plan_states_how_far_a_clock_is_ahead(tmp_path):
