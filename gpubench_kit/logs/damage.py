@@ -50,9 +50,9 @@ _OTHER_TIE, _SURE = {2: 0.25, 3: 0.5, 4: 0.5}, 5.0
 #: The rows of a block to the means of each place in a group: the places of pairs, then those of three and of four.
 _PLACES_OF, _NEXT_PLACE = (slice(0, 2), slice(2, 5), slice(5, 9)), [1, 0, 3, 4, 2, 6, 7, 8, 5]
 _TO_PLACES = np.hstack([np.tile(np.eye(size), (_BLOCK // size, 1)) * (size / _BLOCK) for size in _OTHER_TIE])
-#: A log in eighths; of these the whole, the halves and each one.
-_EIGHTHS = np.eye(8)
-_PARTS = np.vstack([_EIGHTHS.mean(axis=0), _EIGHTHS[:4].mean(axis=0), _EIGHTHS[4:].mean(axis=0), _EIGHTHS])
+#: A log in eighths; of these the whole, the halves, the quarters and each one.
+_EIGHTHS = 8
+_PARTS = np.vstack([np.repeat(np.eye(n), _EIGHTHS // n, axis=1) * n / _EIGHTHS for n in (1, 2, 4, 8)])
 
 #: An interval of a display is as long as short rows are; nearly all rows that wait for it are near a whole number.
 _SHORT_ROWS, _NEAR_WHOLE, _ON_GRID = 0.1, 0.1, 0.95
@@ -396,7 +396,7 @@ def _come_in_groups(row_ms: np.ndarray) -> bool:
 
     What a row and the next one have in common is the same from every row on if each is a frame. Where pieces stand
     in a log it is more, or less, within a frame than from one frame to the next, and so in all blocks of a run.
-    Slow changes are taken out first. Each half and each eighth is tested too, as a lost row shifts the groups, and
+    Slow changes are taken out first. Halves, quarters and eighths are tested too, as a lost row shifts the groups, and
     pieces may begin late.
     """
     sums = np.concatenate(([0.0], np.cumsum(row_ms)))
@@ -411,9 +411,9 @@ def _come_in_groups(row_ms: np.ndarray) -> bool:
     products = np.append(off[:-1] * off[1:], 0.0).reshape(-1, _BLOCK)
     levels, together = off.reshape(-1, _BLOCK) @ _TO_PLACES, products @ _TO_PLACES
     squares = np.square(off).reshape(-1, _BLOCK).mean(axis=1, keepdims=True)
-    length = len(levels) // len(_EIGHTHS)
-    told = np.hstack([levels, together, squares])[: length * len(_EIGHTHS)]
-    of_parts = _PARTS @ told.reshape(len(_EIGHTHS), length, -1).mean(axis=1)
+    length = len(levels) // _EIGHTHS
+    told = np.hstack([levels, together, squares])[: length * _EIGHTHS]
+    of_parts = _PARTS @ told.reshape(_EIGHTHS, length, -1).mean(axis=1)
     level, square = of_parts[:, : len(_NEXT_PLACE)], of_parts[:, -1]
     # A place's own level is nothing that it has in common with the next.
     means = of_parts[:, len(_NEXT_PLACE) : -1] - level * level[:, _NEXT_PLACE]

@@ -56,6 +56,7 @@ PIECES = {
         np.exp(0.15 * np.sin(np.arange(FRAME_MS.size) / 90)) * FRAME_MS, 0.32, 0.22, 0.23, 0.23
     ),
     "halves in a last third": np.concatenate([np.tile(FRAME_MS, 2), _split(FRAME_MS, 0.49, 0.51)])[800:],
+    "halves in a last quarter": np.concatenate([np.tile(FRAME_MS, 3), _split(FRAME_MS[:400], 0.49, 0.51)])[-2600:],
     "halves at the end": np.concatenate([np.tile(FRAME_MS, 5), _split(FRAME_MS, 0.49, 0.51)]),
 }
 
