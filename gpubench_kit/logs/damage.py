@@ -396,8 +396,8 @@ def _come_in_groups(row_ms: np.ndarray) -> bool:
 
     What a row and the next one have in common is the same from every row on if each is a frame. Where pieces stand
     in a log it is more, or less, within a frame than from one frame to the next, and so in all blocks of a run.
-    Slow changes are taken out first. Halves, quarters and eighths are tested too, as a lost row shifts the groups, and
-    pieces may begin late.
+    Slow changes are taken out first. Halves, quarters and eighths are tested too, as a lost row shifts the groups,
+    and pieces may begin late.
     """
     sums = np.concatenate(([0.0], np.cumsum(row_ms)))
     off = sums[:-_SLOW] - sums[_SLOW:]
