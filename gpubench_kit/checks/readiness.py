@@ -31,7 +31,10 @@ from gpubench_kit.wording.catalogue import has, say
 _NO_RUNS = "not_measured"
 
 #: Findings that tell why runs have no samples, those that most must be known first.
-_NO_SAMPLES = ("clock_not_proven", "sensor_log_unusable", "not_aligned", "samples_missing")
+_NO_SAMPLES = (
+    "clock_not_proven", "sensor_log_unusable", "sensor_log_of_another_run", "not_aligned", "samples_missing",
+)  # fmt: skip
+_NO_POWER = ("power_averages", "power_stands")
 
 #: Reasons of single runs, which a design that gives no verdict at all goes before.
 _OF_READING = ("", "format_not_confirmed", "one_run", "no_spread")
@@ -205,7 +208,8 @@ def _why_no_runs(key: tuple[str, str, str], runs: pd.DataFrame, findings: pd.Dat
     if METRICS[metric].needs not in ("sensors", "both") or not len(here):
         return _NO_RUNS
     of_here = set(findings.loc[findings["run"].isin([*here["run"], ""]), "check"])
-    return next((one for one in _NO_SAMPLES if one in of_here), _NO_RUNS)
+    causes = (*_NO_SAMPLES, *(_NO_POWER if METRICS[metric].section in ("power", "energy") else ()))
+    return next((one for one in causes if one in of_here), _NO_RUNS)
 
 
 ROUND_KEY = ("card", "bench", "session", "game", "setting", "purpose", "round")

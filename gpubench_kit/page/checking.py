@@ -28,7 +28,8 @@ _MOST_NAMED, _MOST_RUNS, _MOST_ASKED = 2, 6, 3
 _RANK = (
     "too_many_looks", "confounded", "not_stated", "order_same_every_time", "format_not_confirmed",
     "clock_not_proven", "one_run", "logs_not_matched", "log_unusable", "sensor_log_unusable", "not_aligned",
-    "samples_missing", "pilots_only", "not_recorded", "tuning_not_applied",
+    "sensor_log_of_another_run", "samples_missing", "power_averages", "power_stands",
+    "pilots_only", "not_recorded", "tuning_not_applied",
     "held_by_cap", "frame_limit_declared", "too_coarse", "typed_too_coarsely",
 )  # fmt: skip
 

@@ -108,12 +108,21 @@ def test_watts_without_a_proven_clock_are_no_verdict_and_say_so(fps):
     }
 
 
-@pytest.mark.parametrize("check", ["not_aligned", "samples_missing"])
-def test_watts_whose_samples_have_no_place_are_not_called_unmeasured(fps, check):
+@pytest.mark.parametrize(
+    ("check", "why"),
+    [
+        ("not_aligned", "samples without a place in the runs"),
+        ("samples_missing", "samples without a place in the runs"),
+        ("sensor_log_of_another_run", "samples of another time than the runs"),
+        ("power_averages", "its sensor averages over seconds"),
+        ("power_stands", "its sensor hung"),
+    ],
+)
+def test_watts_whose_samples_are_not_used_are_not_called_unmeasured(fps, check, why):
     fps.metrics = fps.metrics[fps.metrics["metric"] != "board_w"]
     _, said, _ = checked(fps, [Finding("note", check, "no place", run=fps.runs["run"].iloc[0])])
     assert said[0].startswith("These runs can give a verdict on FPS; not on power")
-    assert "samples without a place in the runs" in said[0]
+    assert why in said[0]
 
 
 def test_pilot_runs_alone_are_called_so(fps):
