@@ -28,12 +28,10 @@ Read = TypeVar("Read", bound=Columns)
 #: Most times that a time may begin anew, as several runs in a log make it: it goes back by more usual steps.
 _MOST_RUNS, _MOST_BACK = 8, 20.0
 
-#: Most rows of sums and means at the end of a log; standard deviation, in units of the last decimal, from which
-#: hardly a value is the mean of its column by chance.
+#: Most last rows of sums and means; standard deviation, in last decimals, from which a value is no mean by chance.
 _MOST_FOOTERS, _VARIED = 4, 20
 
-#: Widths of counters; a whole number so many times the usual value may have lost its decimal mark; the largest log
-#: whose rows are compared as text [MB].
+#: Widths of counters; how far from the usual a mark may be lost; largest log whose rows are compared as text [MB].
 _COUNTER_BITS, _FAR, _LARGEST_MB = (16, 24, 31, 32), 20.0, 64
 
 #: No frame takes less than this share of the usual one, but for a few; more such rows are of several sources.
@@ -382,9 +380,11 @@ def doubt_of_rows(row_ms: np.ndarray, heading: str) -> str:
         usual = float(np.median(known))
         if usual <= 0 or (known < _NEXT_TO_NOTHING * usual).mean() > _TOO_SHORT:
             return "too_short" if usual > 0 else ""
-    if int((known == known.max()).sum()) > max(_LEAST_CLIPPED, _CLIPPED * known.size):
+    n_longest = int((known == known.max()).sum())
+    if n_longest > max(_LEAST_CLIPPED, _CLIPPED * known.size):
         others = known[known < known.max()]
-        if np.unique(others).size > max(_LEAST_CLIPPED, others.size / 4):
+        # Fewer and fewer rows are as long as the longer ones, unless these are cut.
+        if np.unique(others).size > _LEAST_CLIPPED < n_longest / (others == others.max()).sum():
             return "clipped"
     if _come_in_groups(known) and not _wait_for_display(known):
         return "in_groups"
