@@ -40,8 +40,8 @@ _FINE_S = 0.0021
 #: they vary as frames do, as a share of the usual step.
 _VARIED, _SURELY_VARIED, _AS_FRAMES = 0.6, 2.0, 0.08
 
-#: Rows this far apart beside sensors are samples as likely as frames [ms].
-_AS_SENSORS_MS = 50.0
+#: Rows this far apart are samples as likely as frames, 20 a second by a timer that shakes among them [ms].
+_AS_SENSORS_MS = 45.0
 
 #: A frame takes at most this many times the part that a column holds.
 _PART = 1.7
@@ -314,6 +314,9 @@ def _unless_sensors(clues: Clues, reading: Reading, usual_ms: float) -> Reading:
     if usual_ms >= _AS_SENSORS_MS and quantities & SENSOR_QUANTITIES:
         question = say("evidence.question.sensors_beside", apart=usual_ms)
         return reading.at_most(Certainty.OPEN, question=question)
+    if usual_ms >= _AS_SENSORS_MS:
+        why = say("evidence.frames.could_be_samples", per_s=1000.0 / usual_ms)
+        reading = reading.at_most(Certainty.LIKELY, why)
     if any(abs(1e3 / clues.usual(place) - usual_ms) > _SAME_RATE * usual_ms for place in clues.rates):
         question = say("evidence.question.another_rate", apart=usual_ms, label=rows.label(clues.rates[0]))
         return reading.at_most(Certainty.OPEN, question=question)

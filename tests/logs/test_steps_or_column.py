@@ -146,3 +146,9 @@ def test_rates_of_a_few_rows_are_offered_as_no_frames(tmp_path):
     with pytest.raises(LogError, match="as frames they are") as told:
         _log(tmp_path, {"second": np.arange(1, 61), "avg fps": rates, "max fps": rates + 30})
     assert "rows = " not in str(told.value)
+
+
+def test_steps_as_far_apart_as_samples_are_only_likely(tmp_path):
+    times = np.cumsum(RNG.normal(50.0, 5.0, 600)).round(4)
+    log = _log(tmp_path, {"rate": RNG.normal(260, 15, 600).round(2), "elapsed [ms]": times})
+    assert log.certainty.word == "likely"
