@@ -343,7 +343,7 @@ def come_evenly(frame_ms: np.ndarray) -> bool:
 
 
 def _known(values: np.ndarray) -> np.ndarray:
-    """Return values without holes."""
+    """Return the values that are known."""
     is_known = np.isfinite(values)
     return values if is_known.all() else values[is_known]
 

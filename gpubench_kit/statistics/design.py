@@ -54,7 +54,7 @@ class Design:
     Attributes
     ----------
     classes : array (cells,), places in ``CLASSES``
-    unstated : array (cells,), whether a verdict fails for want of a stated order
+    unstated : array (cells,), whether a verdict fails because no order is stated
     used : array (runs,), whether a run enters: runs outside complete rounds do not
     unit : array (runs,), id of the round or block that a run belongs to; -1 where the run itself is
         the unit

@@ -218,7 +218,7 @@ class _Sums:
 
     def __init__(self, found: SessionSquares):
         middle, self._found = float(np.median(found.noise)), found
-        # A quarter where the noise of a cell is the middle one, less where it is larger.
+        # A quarter where the noise of a cell is the median, less where it is larger.
         self._counts = (middle / (middle + found.noise)) ** 2 if middle > 0 else np.ones(len(found.noise))
         self._total = float((self._counts * found.weight).sum())
         self.mean_square = float((self._counts * found.squares).sum() / self._total)

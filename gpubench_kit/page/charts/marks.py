@@ -326,7 +326,7 @@ def padded(
 
     Parameters
     ----------
-    values : values to hold; what is missing or not finite is passed over
+    values : values to hold; what is missing or not finite is skipped
     include : further values to hold, without room beyond them
     pad : room at either end, as a share of the span
     """
