@@ -1,8 +1,8 @@
 """One file to columns: the look-ahead says how, pyarrow's reader reads, and only the columns asked for.
 
-pyarrow is strict where others pad rows that were cut short or take words for numbers without a word. A file that it
-refuses (a torn row, a comment between rows, a heading repeated) is read line by line, by `read_lines`. A value never
-differs from the file's text.
+pyarrow is strict where others pad rows that were cut short or take words for numbers and tell nothing. A file
+that it refuses (a torn row, a comment between rows, a heading repeated) is read line by line, by `read_lines`.
+A value never differs from the file's text.
 """
 
 from __future__ import annotations

@@ -354,10 +354,13 @@ def all_findings(findings: pd.DataFrame) -> Markup:
     )
 
 
+#: A first word with a point or a stroke, or a name with blanks and an ending.
+_NAMES_FILE = re.compile(r"[^\s,]*[./]|[^:]*\.[a-z]\w*:")
+
+
 def message_text(message: str) -> str:
     """Return the message of a finding with a capital first letter, unless it begins with the name of a file."""
-    names_file = "." in message.split(",")[0].split(" ")[0]
-    return message if names_file else capital(message)
+    return message if _NAMES_FILE.match(message) else capital(message)
 
 
 def finding_text(row: Any, start: str = "") -> str:

@@ -7,6 +7,7 @@ import re
 import pytest
 
 from gpubench_kit import page
+from gpubench_kit.page.method import message_text
 from gpubench_kit.wording.catalogue import load_catalogue
 from gpubench_kit.wording.numbers import interval_text
 from gpubench_kit.wording.terms import starting
@@ -97,3 +98,13 @@ def test_the_page_asks_nothing_of_the_reviewer(withheld):
 )  # fmt: skip
 def test_a_name_at_the_start_gets_a_capital_only_if_it_is_a_word(name, told):
     assert starting(name) == told
+
+
+@pytest.mark.parametrize(
+    ("message", "told"),
+    [("its samples end early", "Its samples end early"), ("run7.csv, line 3: torn", "run7.csv, line 3: torn"),
+     ("logs/all of it.csv: placed", "logs/all of it.csv: placed"),
+     ("all of it.csv: placed", "all of it.csv: placed"), ("the mean is 3.5: low", "The mean is 3.5: low")],
+)  # fmt: skip
+def test_a_finding_begins_with_a_capital_unless_it_begins_with_the_name_of_a_file(message, told):
+    assert message_text(message) == told
